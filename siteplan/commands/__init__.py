@@ -1,0 +1,1 @@
+"""One thin file per command: parse, load, call one library function, write."""

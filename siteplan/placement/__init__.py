@@ -1,0 +1,1 @@
+"""Where may a fixture go? Clearance, tolerance of the hand, proposals, parallelism."""

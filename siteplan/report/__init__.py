@@ -1,0 +1,1 @@
+"""What is shared? Figures, HTML, PDF, standard objects."""

@@ -1,0 +1,1 @@
+"""The desktop window: shows `Findings`, edits `Case`; measures nothing itself."""
