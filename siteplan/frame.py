@@ -51,9 +51,7 @@ class SiteFrame:
     def to_lps(self, depth_mm: ArrayLike, buccal_mm: ArrayLike, distal_mm: ArrayLike) -> Vector:
         """Patient points (..., 3) of positions in the frame; the three inputs broadcast."""
         d, b, m = np.broadcast_arrays(*(np.asarray(x, dtype=np.float64) for x in (depth_mm, buccal_mm, distal_mm)))
-        return (
-            self.origin_lps_mm + d[..., None] * self.axis + b[..., None] * self.buccal + m[..., None] * self.distal
-        )
+        return self.origin_lps_mm + d[..., None] * self.axis + b[..., None] * self.buccal + m[..., None] * self.distal
 
     def from_lps(self, points_lps_mm: ArrayLike) -> Vector:
         """(..., 3) as depth, buccal, distal of patient points (..., 3)."""

@@ -37,7 +37,11 @@ def test_there_and_back():
 
 @pytest.mark.parametrize(
     ("axis", "buccal", "says"),
-    [((0, 0, 0), (1, 0, 0), "length zero"), ((0, 0, 1), (0, 0, -2), "parallel"), ((0, 0, float("nan")), (1, 0, 0), "finite")],
+    [
+        ((0, 0, 0), (1, 0, 0), "length zero"),
+        ((0, 0, 1), (0, 0, -2), "parallel"),
+        ((0, 0, float("nan")), (1, 0, 0), "finite"),
+    ],
 )
 def test_directions_that_fix_no_plane_are_refused(axis, buccal, says):
     with pytest.raises(GeometryError, match=says):
