@@ -1,0 +1,205 @@
+"""`Findings`: all that one assessment says, as data; the report, the window and other programs read it from here."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from siteplan import __version__, cautions
+from siteplan.anatomy import Structure
+from siteplan.bone import BoneFindings, Calibration, DensityClass, bone_json
+from siteplan.case import CaseFile, SiteEntry
+from siteplan.case.tooth import jaw_of, side_of, universal_of
+from siteplan.fixture import Fixture, Pose
+from siteplan.flags import Flag
+from siteplan.measures import Measure
+from siteplan.placement import Clearance
+from siteplan.scan import Scan, ScanFinding
+from siteplan.surgery import Preparation
+
+SCHEMA = "siteplan-findings/1"
+
+
+@dataclass(frozen=True, eq=False)
+class FixtureLevel:
+    """Bone beside one place of the fixture: "platform", "middle" or "apex", `depth_mm` below the bone entry."""
+
+    name: str
+    depth_mm: float
+    ridge_width: Measure
+    buccal_plate: Measure
+    lingual_plate: Measure
+
+    def as_json(self) -> dict[str, Any]:
+        """Its part of `findings.json`."""
+        return {
+            "name": self.name,
+            "depth_mm": round(self.depth_mm, 4),
+            "ridge_width": self.ridge_width.as_json(),
+            "buccal_plate": self.buccal_plate.as_json(),
+            "lingual_plate": self.lingual_plate.as_json(),
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class FixtureGrey:
+    """Mean grey value where the fixture will stand: its body, a shell around it, and its thirds."""
+
+    body: Measure
+    shell_1mm: Measure
+    crestal_third: Measure
+    middle_third: Measure
+    apical_third: Measure
+
+    def as_json(self) -> dict[str, Any]:
+        """Its part of `findings.json`."""
+        return {name: getattr(self, name).as_json() for name in self.__dataclass_fields__}
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedFixture:
+    """A fixture where the case puts it.
+
+    Attributes:
+        apex_depth_mm, platform_depth_mm: below the measured bone entry, along the axis.
+        clearances: to every structure, and the bone left buccally and lingually.
+    """
+
+    fixture: Fixture
+    pose: Pose
+    platform_depth_mm: float
+    apex_depth_mm: float
+    levels: tuple[FixtureLevel, ...]
+    grey: FixtureGrey
+    clearances: tuple[Clearance, ...]
+    preparation: Preparation
+
+
+@dataclass(frozen=True, eq=False)
+class SiteFindings:
+    """Everything about one site."""
+
+    entry: SiteEntry
+    bone: BoneFindings
+    density: DensityClass
+    other_density: tuple[DensityClass, ...]
+    placed: PlacedFixture | None
+    scan_findings: tuple[ScanFinding, ...]
+
+    @property
+    def clearances(self) -> tuple[Clearance, ...]:
+        """All clearances of the planned fixture; none without a fixture."""
+        return self.placed.clearances if self.placed else ()
+
+    @property
+    def tightest(self) -> Clearance | None:
+        """The clearance that leaves least beyond its margin; None when nothing was measured."""
+        known = [c for c in self.clearances if c.spare_mm is not None]
+        return min(known, key=lambda c: c.spare_mm or 0.0) if known else None
+
+    def as_json(self) -> dict[str, Any]:
+        """One member of `sites` in `findings.json`."""
+        tooth = self.entry.tooth
+        out: dict[str, Any] = {
+            "tooth": tooth,
+            "tooth_other_notation": universal_of(tooth),
+            "side": side_of(tooth),
+            "jaw": jaw_of(tooth),
+            **bone_json(self.bone),
+            "planned_crest_mm": [round(float(x), 4) for x in self.entry.crest_mm],
+            "density": self.density.as_json(),
+            "other_density": [table.as_json() for table in self.other_density],
+            "approach": self.entry.approach,
+            "soft_tissue_mm": self.entry.soft_tissue_mm,
+            "notes": self.entry.notes,
+            "scan_findings": [finding.as_json() for finding in self.scan_findings],
+            "fixture": None,
+            "clearances": [c.as_json() for c in self.clearances],
+            "preparation": None,
+        }
+        if self.placed is not None:
+            out["fixture"] = _placed_json(self.placed)
+            out["grey_at_fixture"] = self.placed.grey.as_json()
+            out["at_fixture"] = [level.as_json() for level in self.placed.levels]
+            out["preparation"] = self.placed.preparation.as_json()
+        return out
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """The whole assessment of a case."""
+
+    scan: Scan
+    case: CaseFile
+    structures: tuple[Structure, ...]
+    calibration: Calibration | None
+    sites: tuple[SiteFindings, ...]
+    between_fixtures: tuple[Clearance, ...]
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What must be said wherever these findings are shown."""
+        extra = (cautions.CALIBRATED if self.calibration else cautions.NOT_CALIBRATED,)
+        if any(s.made_by == "found" for s in self.structures):
+            extra += (cautions.FOUND_STRUCTURES,)
+        return cautions.ALWAYS + extra
+
+    def as_json(self) -> dict[str, Any]:
+        """The content of `findings.json`. It holds no patient identity and no time: same input, same bytes."""
+        sites = [site.as_json() for site in self.sites]
+        return {
+            "schema": SCHEMA,
+            "software": {"name": "siteplan", "version": __version__},
+            "units": "mm",
+            "series": _series_json(self.scan),
+            "case": {"digest": self.case.digest, "title": self.case.case.title},
+            "scan_findings": [finding.as_json() for finding in self.scan.findings],
+            "calibration": self.calibration.as_json() if self.calibration else None,
+            "sites": sites,
+            "between_fixtures": [c.as_json() for c in self.between_fixtures],
+            "structures": [
+                {"name": s.name, "kind": s.kind.value, "side": s.side, "made_by": s.made_by.value,
+                 "uncertainty_mm": s.uncertainty_mm}
+                for s in self.structures
+            ],
+            "flag_meanings": {code: Flag(code).meaning for code in sorted(_flag_codes(sites))},
+            "cautions": list(self.cautions),
+        }  # fmt: skip
+
+
+def _placed_json(placed: PlacedFixture) -> dict[str, Any]:
+    fixture = placed.fixture
+    return {
+        "name": fixture.name,
+        "design": fixture.design,
+        "outer_diameter_mm": fixture.outer_diameter_mm,
+        "core_diameter_mm": fixture.core_diameter_mm,
+        "length_mm": fixture.length_mm,
+        "platform_mm": [round(float(x), 4) for x in placed.pose.platform_lps_mm],
+        "apex_mm": [round(float(x), 4) for x in placed.pose.point(fixture.length_mm)],
+        "platform_depth_mm": round(placed.platform_depth_mm, 4),
+        "apex_depth_mm": round(placed.apex_depth_mm, 4),
+    }
+
+
+def _series_json(scan: Scan) -> dict[str, Any]:
+    k, j, i = scan.spacing_kji_mm
+    return {
+        "digest": scan.digest,
+        "series_uid": scan.series.series_uid,
+        "modality": scan.series.modality,
+        "files": scan.series.files,
+        "size_kji": list(scan.shape),
+        "voxel_kji_mm": [round(k, 4), round(j, 4), round(i, 4)],
+        "grey_scale": {
+            "rescale_type": scan.grey.rescale_type,
+            "may_be_hu": scan.grey.may_be_hu,
+            "why": scan.grey.why,
+            "lossy": scan.grey.lossy,
+        },
+    }
+
+
+def _flag_codes(node: Any) -> set[str]:
+    if isinstance(node, dict):
+        found = set(node.get("flags") or ()) if isinstance(node.get("flags"), list) else set()
+        return found.union(*(_flag_codes(v) for v in node.values())) if node else found
+    return set().union(*(_flag_codes(v) for v in node)) if isinstance(node, list) else set()
