@@ -1,0 +1,224 @@
+"""`measure_bone`: one site, from scan and frame to everything known about its bone."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+
+from siteplan.bone.block import SiteBlock
+from siteplan.bone.calibration import Calibration, provisional_calibration
+from siteplan.bone.density import DensityClass, classify, density_tables
+from siteplan.bone.findings import Array, BoneFindings, RidgeForm
+from siteplan.bone.grey import (
+    CYLINDER_DEPTH_MM,
+    CYLINDER_RADIUS_MM,
+    GreyContext,
+    profile,
+    region_weights,
+    weighted_mean,
+)
+from siteplan.bone.half_maximum import HalfMaximumReader
+from siteplan.bone.levels import GreyLevels, grey_levels
+from siteplan.bone.lines import cortex_measure, edge_measure, level_measures
+from siteplan.bone.reading import AxisReading, Edge, LineReading, SectionReader
+from siteplan.bone.sample import sample_block
+from siteplan.bone.section import section_of
+from siteplan.flags import Flag
+from siteplan.frame import SiteFrame
+from siteplan.measures import Measure
+from siteplan.scan.volume import Scan
+
+LEVELS_MM = (1.0, 3.0, 5.0, 7.0, 10.0)
+
+
+def measure_bone(
+    scan: Scan,
+    frame: SiteFrame,
+    *,
+    levels_mm: Sequence[float] = LEVELS_MM,
+    calibration: Calibration | None = None,
+    quick: bool = False,
+) -> BoneFindings:
+    """Measure the bone around a planned axis.
+
+    Args:
+        frame: the planned frame; the result counts depths from where its axis enters bone.
+        levels_mm: depths below the bone entry for widths and plates.
+        calibration: from grey to HU; without it `mean_hu` is absent and classes are marked.
+        quick: half-maximum edges on a linear resample, for use while a hand moves.
+
+    Raises:
+        GeometryError: the site lies outside the scan.
+    """
+    levels = grey_levels(scan)
+    planned = sample_block(scan, frame, smooth=not quick)
+    reader = _reader(scan, planned, levels, quick)
+    entry = reader.axis().entry
+    block = planned if entry.at_mm is None else rezeroed(planned, entry.at_mm)
+    if entry.at_mm is not None:
+        reader = ShiftedReader(reader, entry.at_mm)
+    return _findings(scan, block, reader, entry, levels, tuple(float(x) for x in levels_mm), calibration, quick)
+
+
+def rezeroed(block: SiteBlock, entry_mm: float) -> SiteBlock:
+    """The same values with depth counted from `entry_mm`."""
+    return SiteBlock(
+        block.values,
+        block.frame.moved(entry_mm),
+        block.depth_mm - entry_mm,
+        block.buccal_mm,
+        block.distal_mm,
+        block.spacing_mm,
+        block.voxel_mm,
+    )
+
+
+class ShiftedReader:
+    """A reader whose depths are counted from the bone entry."""
+
+    def __init__(self, reader: SectionReader, entry_mm: float) -> None:
+        """Keep the reader and where its zero goes."""
+        self._reader = reader
+        self._entry_mm = entry_mm
+        self.method = reader.method
+
+    def axis(self) -> AxisReading:
+        """Edges along the axis, from the bone entry."""
+        a = self._reader.axis()
+
+        def moved(edge: Edge) -> Edge:
+            return edge if edge.at_mm is None else replace(edge, at_mm=edge.at_mm - self._entry_mm)
+
+        return replace(
+            a,
+            entry=moved(a.entry),
+            crest_end=moved(a.crest_end),
+            second=moved(a.second),
+            second_end=moved(a.second_end),
+            canal_wall=moved(a.canal_wall),
+            canal_lumen=moved(a.canal_lumen),
+        )
+
+    def line(self, depth_mm: float) -> LineReading:
+        """Edges on the line `depth_mm` below the bone entry."""
+        return self._reader.line(depth_mm + self._entry_mm)
+
+
+def _reader(scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool) -> SectionReader:
+    return HalfMaximumReader(block, section_of(block, levels))
+
+
+def _findings(
+    scan: Scan,
+    block: SiteBlock,
+    reader: SectionReader,
+    entry: Edge,
+    levels: GreyLevels,
+    levels_mm: tuple[float, ...],
+    calibration: Calibration | None,
+    quick: bool,
+) -> BoneFindings:
+    axis = reader.axis()
+    context = GreyContext(levels.soft, levels.step)
+    found = axis.entry.at_mm is not None
+    mean, thirds = _means(block, context, found)
+    hu, provisional, density = _density(mean, levels, calibration)
+    method = reader.method
+    buccal, lingual, b_inner, l_inner = _outline(block, reader, quick, found)
+    none = Measure.absent("mm", Flag.NO_EDGE_FOUND)
+    height = _height(axis, method, quick)
+    return BoneFindings(
+        block=block,
+        frame=block.frame,
+        crest_offset=edge_measure(entry, None, method, quick),
+        levels_mm=levels_mm,
+        levels=level_measures(reader, block, levels_mm, quick=quick),
+        crestal_cortex=cortex_measure(axis.crest, axis.crest_limit_mm, None, method, quick),
+        second_cortex_depth=edge_measure(axis.second, None, method, quick),
+        second_cortex=_second(axis, method, quick),
+        canal_roof_depth=edge_measure(axis.canal_wall, None, method, quick),
+        canal_lumen_depth=edge_measure(axis.canal_lumen, None, method, quick),
+        available_height=height,
+        profile_depth_mm=block.depth_mm,
+        profile_grey=profile(block),
+        mean_grey=mean,
+        thirds=thirds,
+        mean_hu=hu,
+        provisional_hu=provisional,
+        density=density,
+        calibration=calibration,
+        blur_fwhm=none,
+        blur_fwhm_across_slices=none,
+        noise_sd=Measure.absent("grey", Flag.NO_EDGE_FOUND),
+        drift=Measure.absent("grey", Flag.NO_EDGE_FOUND),
+        metal_share=0.0,
+        undercuts=(),
+        ridge_form=RidgeForm(None, "", "", "", "not measured", height, none),
+        buccal_edge_mm=buccal,
+        lingual_edge_mm=lingual,
+        buccal_inner_mm=b_inner,
+        lingual_inner_mm=l_inner,
+        quick=quick,
+        context=context,
+        reader=reader,
+    )
+
+
+def _means(block: SiteBlock, context: GreyContext, found: bool) -> tuple[Measure, tuple[Measure, ...]]:
+    if not found:
+        none = Measure.absent("grey", Flag.NO_BONE_ON_AXIS)
+        return none, (none, none, none)
+
+    def over(low: float, high: float) -> Measure:
+        weights = region_weights(block, [low, high], [CYLINDER_RADIUS_MM] * 2)
+        return weighted_mean(
+            block, weights, context, method=f"cylinder radius {CYLINDER_RADIUS_MM} mm, {low:.1f} to {high:.1f} mm"
+        )
+
+    cuts = np.linspace(0, CYLINDER_DEPTH_MM, 4)
+    return over(0, CYLINDER_DEPTH_MM), tuple(over(float(a), float(b)) for a, b in pairwise(cuts))
+
+
+def _density(
+    mean: Measure, levels: GreyLevels, calibration: Calibration | None
+) -> tuple[Measure, Measure, tuple[DensityClass, ...]]:
+    own = provisional_calibration(levels)
+    provisional = Measure.absent("HU", Flag.NOT_CALIBRATED) if own is None else own.apply(mean)
+    hu = Measure.absent("HU", Flag.NOT_CALIBRATED) if calibration is None else calibration.apply(mean)
+    if calibration is not None and not calibration.trusted:
+        provisional, hu = hu, Measure.absent("HU", Flag.NOT_CALIBRATED, Flag.PROVISIONAL_SCALE)
+    used = hu if hu.value is not None else provisional
+    trusted = calibration is not None and calibration.trusted
+    return hu, provisional, tuple(classify(used, table, trusted) for table in density_tables().values())
+
+
+def _outline(block: SiteBlock, reader: SectionReader, quick: bool, found: bool) -> tuple[Array, Array, Array, Array]:
+    edges = np.full((4, len(block.depth_mm)), np.nan)
+    if found and not quick:
+        for k, depth in enumerate(block.depth_mm):
+            line = reader.line(float(depth))
+            for row, (edge, sign) in enumerate(
+                ((line.buccal.outer, 1), (line.lingual.outer, -1), (line.buccal.inner, 1), (line.lingual.inner, -1))
+            ):
+                if edge.at_mm is not None:
+                    edges[row, k] = sign * edge.at_mm
+    return edges[0], edges[1], edges[2], edges[3]
+
+
+def _second(axis: AxisReading, method: str, quick: bool) -> Measure:
+    if axis.second.at_mm is None or axis.second_end.at_mm is None:
+        flags = axis.second.flags or axis.second_end.flags or (Flag.NO_SECOND_CORTEX,)
+        return Measure.absent("mm", *flags, method=method)
+    sd = None
+    if axis.second.sd_mm is not None and axis.second_end.sd_mm is not None:
+        sd = float(np.hypot(axis.second.sd_mm, axis.second_end.sd_mm))
+    return edge_measure(Edge(axis.second_end.at_mm - axis.second.at_mm, sd), None, method, quick)
+
+
+def _height(axis: AxisReading, method: str, quick: bool) -> Measure:
+    """Bone above the first thing that stops a straight path: canal wall or second cortex, whichever comes first."""
+    candidates = [e for e in (axis.canal_wall, axis.second) if e.at_mm is not None]
+    if not candidates:
+        return Measure.absent("mm", *(axis.second.flags or (Flag.UNBOUNDED,)), method=method)
+    return edge_measure(min(candidates, key=lambda e: e.at_mm or 0.0), None, method, quick)

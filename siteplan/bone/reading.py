@@ -1,0 +1,81 @@
+"""What a method of edge finding hands over: edges on the axis and on lines across the ridge."""
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from siteplan.flags import Flag
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One edge on a line.
+
+    Attributes:
+        at_mm: position on the line, None when there is no such edge; then `flags` says why.
+        sd_mm: standard deviation of the position, None when it is not known.
+    """
+
+    at_mm: float | None
+    sd_mm: float | None = None
+    flags: tuple[Flag, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """Cortex on one side of a line: positions are distances from the axis, outer >= inner.
+
+    Attributes:
+        thickness: outer minus inner with its own SD, because the errors of the two edges go together.
+        limit_mm: 95 % upper limit of the thickness where only that is known.
+    """
+
+    outer: Edge
+    inner: Edge
+    thickness: Edge
+    limit_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LineReading:
+    """The ridge on the line across the axis at one depth."""
+
+    buccal: Plate
+    lingual: Plate
+
+
+@dataclass(frozen=True, slots=True)
+class AxisReading:
+    """Edges along the axis, as depths in the block.
+
+    Attributes:
+        entry: outer bone surface. crest_end: where the crestal cortex ends; `crest` its thickness.
+        second, second_end: near and far side of the second cortex (`second_end` has no position when the block
+            ends before it).
+        canal_wall, canal_lumen: where the wall above a canal begins, and where its lumen begins.
+    """
+
+    entry: Edge
+    crest_end: Edge
+    crest: Edge
+    crest_limit_mm: float | None
+    second: Edge
+    second_end: Edge
+    canal_wall: Edge
+    canal_lumen: Edge
+
+
+class SectionReader(Protocol):
+    """A method of edge finding, ready to answer for one site."""
+
+    @property
+    def method(self) -> str:
+        """Name of the method, in a few words."""
+        ...
+
+    def axis(self) -> AxisReading:
+        """Edges along the axis."""
+        ...
+
+    def line(self, depth_mm: float) -> LineReading:
+        """Edges on the buccolingual line through the axis at a depth of the block."""
+        ...

@@ -1,0 +1,48 @@
+"""A site's bone as lines of text for a person."""
+
+from siteplan.bone.findings import BoneFindings
+from siteplan.measures import Measure, all_flags
+
+
+def site_lines(bone: BoneFindings) -> list[str]:
+    """One line per quantity: value, unit, 95 % interval, marks that refer to the notes at the end."""
+    rows = [
+        ("bone starts below the planned point", bone.crest_offset),
+        ("crestal cortex", bone.crestal_cortex),
+        ("second cortex at depth", bone.second_cortex_depth),
+        ("canal roof at depth", bone.canal_roof_depth),
+        ("available height", bone.available_height),
+        ("mean grey value", bone.mean_grey),
+        ("mean Hounsfield value", bone.mean_hu),
+        ("blur, full width at half maximum", bone.blur_fwhm),
+    ]
+    levels = bone.levels
+    for name, found in (
+        ("ridge width", levels.ridge_width),
+        ("buccal plate", levels.buccal_plate),
+        ("lingual plate", levels.lingual_plate),
+    ):
+        rows += [(f"{name} at {m.depth_mm:g} mm", m) for m in found]
+    lines = [f"{name:40s} {text(m)}" for name, m in rows]
+    lines += [f"density ({d.table}): {_density(d.label, d.probabilities, d.calibrated)}" for d in bone.density]
+    lines += [f"note {flag.value}: {flag.meaning}" for flag in all_flags(m for _, m in rows)]
+    return lines
+
+
+def text(measure: Measure) -> str:
+    """Value with unit and interval, or why there is none."""
+    flags = ", ".join(flag.value for flag in measure.flags)
+    if measure.value is None:
+        return f"not measured ({flags})"
+    digits = 2 if measure.unit == "mm" else 0
+    span = ""
+    if measure.low is not None and measure.high is not None:
+        span = f"  [{measure.low:.{digits}f} to {measure.high:.{digits}f}]"
+    return f"{measure.value:.{digits}f} {measure.unit}{span}" + (f"  ({flags})" if flags else "")
+
+
+def _density(label: str | None, probabilities: dict[str, float], calibrated: bool) -> str:
+    if label is None:
+        return "not measured"
+    shares = ", ".join(f"{name} {share:.0%}" for name, share in probabilities.items() if share >= 0.005)
+    return f"{label} ({shares})" + ("" if calibrated else "; grey scale not calibrated")

@@ -1,0 +1,48 @@
+"""`siteplan measure SERIES`: the bone of one site without a case file."""
+
+import argparse
+from typing import Any
+
+from siteplan.commands._shared import point, print_json, progress_to, silent
+
+
+def add_parser(subparsers: Any) -> None:
+    """Add this command."""
+    parser = subparsers.add_parser("measure", help="measure the bone of one site given by a point and two directions")
+    parser.add_argument("series", metavar="SERIES", help="folder or file of the DICOM series")
+    parser.add_argument("--uid", metavar="UID", help="which series, where the folder holds several")
+    for name, what in (
+        ("crest", "point on the crest, patient mm (LPS)"),
+        ("axis", "direction towards the apex"),
+        ("buccal", "direction towards cheek or lip"),
+    ):
+        parser.add_argument(f"--{name}", metavar="X,Y,Z", type=point, required=True, help=what)
+    parser.add_argument("--tooth", metavar="NN", type=int, help="ISO 3950 number; it fixes which way is distal")
+    parser.add_argument("--calibration", metavar="SLOPE,INTERCEPT or FILE", help="from grey values to Hounsfield units")
+    parser.add_argument("--quick", action="store_true", help="the fast values that a window shows while a hand moves")
+    parser.add_argument("--json", action="store_true", help="print the site as JSON and nothing else")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, measure, print."""
+    from siteplan.bone.as_json import bone_json
+    from siteplan.bone.calibration_file import calibration_for
+    from siteplan.bone.measure import measure_bone
+    from siteplan.bone.terminal import site_lines
+    from siteplan.errors import GeometryError
+    from siteplan.frame import site_frame
+    from siteplan.scan import read_scan
+
+    if args.tooth is not None and not (1 <= args.tooth // 10 <= 8 and 1 <= args.tooth % 10 <= 8):
+        raise GeometryError(f"tooth: {args.tooth} is no tooth of ISO 3950; give two digits such as 36.")
+    frame = site_frame(args.crest, args.axis, args.buccal, args.tooth)
+    scan = read_scan(args.series, series=args.uid, progress=silent if args.json else progress_to())
+    calibration, remarks = calibration_for(args.calibration, scan)
+    bone = measure_bone(scan, frame, calibration=calibration, quick=args.quick)
+    site = {"tooth": args.tooth, **bone_json(bone), "remarks": list(remarks)}
+    if args.json:
+        print_json(site)
+    else:
+        print("\n".join([*site_lines(bone), *remarks]))
+    return 0
