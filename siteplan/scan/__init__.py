@@ -1,6 +1,54 @@
-"""What did the scanner give? Finding series, checking them, decoding them into a `Scan`."""
+"""What did the scanner give? Finding series, checking them, decoding them into a `Scan`.
 
-from siteplan.scan.findings import ScanFinding, Severity
-from siteplan.scan.volume import GreyScale, Patient, Scan, SeriesFacts
+Names are loaded on first use, because the command line must start fast.
+"""
 
-__all__ = ["GreyScale", "Patient", "Scan", "ScanFinding", "SeriesFacts", "Severity"]
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from siteplan.scan.findings import ScanFinding as ScanFinding
+    from siteplan.scan.findings import ScanRefused as ScanRefused
+    from siteplan.scan.findings import Severity as Severity
+    from siteplan.scan.listing import Listing as Listing
+    from siteplan.scan.listing import SeriesEntry as SeriesEntry
+    from siteplan.scan.read import list_series as list_series
+    from siteplan.scan.read import read_scan as read_scan
+    from siteplan.scan.volume import GreyScale as GreyScale
+    from siteplan.scan.volume import Patient as Patient
+    from siteplan.scan.volume import Scan as Scan
+    from siteplan.scan.volume import SeriesFacts as SeriesFacts
+
+_HOME = {
+    "GreyScale": "volume",
+    "Listing": "listing",
+    "Patient": "volume",
+    "Scan": "volume",
+    "ScanFinding": "findings",
+    "ScanRefused": "findings",
+    "SeriesEntry": "listing",
+    "SeriesFacts": "volume",
+    "Severity": "findings",
+    "list_series": "read",
+    "read_scan": "read",
+}
+
+__all__ = [
+    "GreyScale",
+    "Listing",
+    "Patient",
+    "Scan",
+    "ScanFinding",
+    "ScanRefused",
+    "SeriesEntry",
+    "SeriesFacts",
+    "Severity",
+    "list_series",
+    "read_scan",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'siteplan.scan' has no attribute {name!r}")
+    return getattr(import_module(f"siteplan.scan.{_HOME[name]}"), name)

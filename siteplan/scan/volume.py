@@ -1,5 +1,7 @@
 """`Scan`: one volume as the scanner gave it, valid from birth and never changed."""
 
+import hashlib
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -73,7 +75,6 @@ class Scan:
         padding: stored value that marks voxels without data (0028,0120), or None.
         grey, patient, series: descriptions.
         findings: what intake has to say; never contains a refusal.
-        digest: hash of values and geometry, independent of file order and file names.
 
     Raises:
         GeometryError: shape, affine or slopes do not fit together.
@@ -88,7 +89,6 @@ class Scan:
     series: SeriesFacts
     findings: tuple[ScanFinding, ...] = ()
     padding: int | None = None
-    digest: str = ""
 
     def __post_init__(self) -> None:
         if self.voxels.ndim != 3 or 0 in self.voxels.shape:
@@ -115,6 +115,21 @@ class Scan:
         return k, j, i
 
     @cached_property
+    def digest(self) -> str:
+        """Hash of values and geometry (SHA-256, hexadecimal), independent of file order, file names and compression.
+
+        Made on first use: it takes longer than reading the files.
+        """
+        kind = self.voxels.dtype.newbyteorder("<").str
+        total = hashlib.sha256(f"{self.shape} {kind} {self.padding}".encode())
+        total.update((np.round(self.affine, 6) + 0.0).astype("<f8").tobytes())
+        total.update(np.stack([self.slope, self.intercept]).astype("<f8").tobytes())
+        with ThreadPoolExecutor() as pool:
+            for part in pool.map(_slice_hash, self.voxels):
+                total.update(part)
+        return total.hexdigest()
+
+    @cached_property
     def spacing_kji_mm(self) -> tuple[float, float, float]:
         """Voxel size along k (between slices), j (between rows), i (between columns)."""
         i, j, k = np.linalg.norm(self.affine[:3, :3], axis=0)
@@ -122,12 +137,13 @@ class Scan:
 
     @cached_property
     def _inverse(self) -> NDArray[np.float64]:
-        return np.linalg.inv(self.affine)
+        return np.asarray(np.linalg.inv(self.affine), dtype=np.float64)
 
     def index_to_lps(self, index_kji: ArrayLike) -> NDArray[np.float64]:
         """Patient points (..., 3) in LPS mm of voxel indices (..., 3) in order k, j, i; fractions allowed."""
         kji = np.asarray(index_kji, dtype=np.float64)
-        return kji[..., ::-1] @ self.affine[:3, :3].T + self.affine[:3, 3]
+        points: NDArray[np.float64] = kji[..., ::-1] @ self.affine[:3, :3].T + self.affine[:3, 3]
+        return points
 
     def lps_to_index(self, points_lps_mm: ArrayLike) -> NDArray[np.float64]:
         """Voxel indices (..., 3) in order k, j, i (fractions) of patient points (..., 3) in LPS mm."""
@@ -138,8 +154,8 @@ class Scan:
         """Which of the points (..., 3) lie between the outermost voxel centres."""
         index = self.lps_to_index(points_lps_mm)
         last = np.array(self.shape) - 1
-        inside: NDArray[np.bool_] = ((index >= -1e-6) & (index <= last + 1e-6)).all(axis=-1)
-        return inside
+        inside = (index >= -1e-6) & (index <= last + 1e-6)
+        return np.asarray(inside.all(axis=-1))
 
     def values(self, region: tuple[slice, slice, slice]) -> NDArray[np.float32]:
         """Grey values (slope and intercept applied) of a box of voxels; `region` is slices in k, j, i."""
@@ -148,3 +164,9 @@ class Scan:
         raw *= self.slope[k].astype(np.float32)[:, None, None]
         raw += self.intercept[k].astype(np.float32)[:, None, None]
         return raw
+
+
+def _slice_hash(values: NDArray[Any]) -> bytes:
+    """Hash of one slice (J, I); hashing releases the interpreter, so slices go in parallel."""
+    plain = np.ascontiguousarray(values, dtype=values.dtype.newbyteorder("<"))
+    return hashlib.sha256(plain.data).digest()

@@ -1,0 +1,119 @@
+"""The two doors of the scan room: `list_series` and `read_scan`."""
+
+from dataclasses import replace
+from datetime import date
+from os import PathLike
+from pathlib import Path
+
+import numpy as np
+
+from siteplan.errors import ScanError
+from siteplan.scan import defects, tags
+from siteplan.scan.findings import ScanFinding, ScanRefused
+from siteplan.scan.geometry import Layout
+from siteplan.scan.grey import grey_scale, with_air_checked
+from siteplan.scan.identity import kept_private, patient_of
+from siteplan.scan.listing import Listing
+from siteplan.scan.load import Progress, load
+from siteplan.scan.stack import Stack
+from siteplan.scan.storage import Storage
+from siteplan.scan.survey import Survey, facts_of, survey
+from siteplan.scan.volume import Scan
+
+_HEADERS_SHARE = 0.2
+"""Share of the progress bar for headers; measured on plain files."""
+
+
+def list_series(path: str | PathLike[str], *, progress: Progress | None = None, today: date | None = None) -> Listing:
+    """Every series in a folder, file, medium or ZIP file, usable or not, without reading images.
+
+    Args:
+        progress: called with a share from 0 to 1 and what is being done.
+        today: the day from which the age of a scan counts; the present day when not given.
+
+    Raises:
+        ScanError: there is nothing, or the place cannot be looked into.
+    """
+    return survey(Path(path), today or date.today(), progress).listing
+
+
+def read_scan(
+    path: str | PathLike[str],
+    *,
+    series: str | None = None,
+    progress: Progress | None = None,
+    today: date | None = None,
+) -> Scan:
+    """The one usable series in a place, or the chosen one, as a volume. No input file is ever changed.
+
+    Args:
+        series: Series Instance UID, or the number that `list_series` gives it. Needed when several are usable.
+        progress: called with a share from 0 to 1 and what is being done.
+        today: the day from which the age of a scan counts; the present day when not given.
+
+    Raises:
+        ScanRefused: the series is not fit to be one volume; its `findings` say why.
+        ScanError: there is nothing to read, or the choice among several is open.
+    """
+    first_part = None if progress is None else lambda share, text: progress(_HEADERS_SHARE * share, text)
+    rest = None if progress is None else lambda share, text: progress(_HEADERS_SHARE + 0.8 * share, text)
+    found = survey(Path(path), today or date.today(), first_part)
+    stack = _chosen(found, series, Path(path).name)
+    if not stack.usable or stack.layout is None or stack.storage is None:
+        raise ScanRefused(stack.findings)
+    scan = _scan(stack, stack.layout, stack.storage, found.findings, rest)
+    if progress is not None:
+        progress(1.0, "done")
+    return scan
+
+
+def _chosen(found: Survey, series: str | None, place: str) -> Stack:
+    """The stack that was asked for.
+
+    Raises:
+        ScanRefused, ScanError: see `read_scan`.
+    """
+    if not found.stacks:
+        if found.findings:
+            raise ScanRefused(found.findings, f"{place}: no DICOM series was found.")
+        raise ScanError(f"{place}: no DICOM series was found; give the folder that holds the scan.")
+    pairs = list(zip(found.entries, found.stacks, strict=True))
+    if series is not None:
+        wanted = [pair for pair in pairs if series in (str(pair[0].number), pair[0].facts.series_uid)]
+        if not wanted:
+            raise ScanError(f"{place}: no series {series!r} here; `siteplan inspect` lists those that there are.")
+    else:
+        wanted = pairs
+    usable = [stack for entry, stack in wanted if entry.usable]
+    if len(usable) == 1:
+        return usable[0]
+    if len(usable) > 1:
+        numbers = ", ".join(str(entry.number) for entry, _ in wanted if entry.usable)
+        raise ScanError(
+            f"{place}: {len(usable)} series could be meant (numbers {numbers} of `siteplan inspect`); choose one by "
+            "its number or Series Instance UID."
+        )
+    likely = max(wanted, key=lambda pair: len(pair[1].slices))[1]
+    raise ScanRefused(likely.findings)
+
+
+def _scan(stack: Stack, layout: Layout, storage: Storage, around: list[ScanFinding], progress: Progress | None) -> Scan:
+    slices = stack.slices
+    private = kept_private([one.header for one in slices if not one.frame])
+    try:
+        voxels = load(slices, storage, progress)
+    except ScanRefused as error:
+        raise ScanRefused([private(one) for one in (*error.findings, *stack.findings)]) from None
+    first = slices[0]
+    scan = Scan(
+        voxels,
+        layout.affine,
+        np.array([one.slope for one in slices]),
+        np.array([one.intercept for one in slices]),
+        grey_scale(first, layout.spacing_kji_mm, stack.lossy),
+        patient_of(first.header),
+        facts_of(stack),
+        (*stack.findings, *around, defects.motion_not_checked()),
+        storage.cleaned_value(first.header.values.get(tags.PADDING)),
+    )
+    return replace(scan, grey=with_air_checked(scan))

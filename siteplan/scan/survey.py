@@ -1,0 +1,115 @@
+"""Looks through a place and finds every series in it."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from siteplan.scan import defects, tags
+from siteplan.scan.findings import ScanFinding
+from siteplan.scan.grey import grey_scale
+from siteplan.scan.group import into_groups
+from siteplan.scan.header import Header, NotDicom, Unreadable, read_header
+from siteplan.scan.identity import described, kept_private, patient_of
+from siteplan.scan.listing import Listing, SeriesEntry
+from siteplan.scan.medium import is_index, missing_files
+from siteplan.scan.slices import Slice, frame_count, rows_columns, slices_of
+from siteplan.scan.source import Source, sources
+from siteplan.scan.stack import Stack, field_of_view_kji_mm, scan_date, stack_of
+from siteplan.scan.volume import SeriesFacts
+
+Progress = Callable[[float, str], None]
+
+
+@dataclass(slots=True)
+class Survey:
+    """All stacks of a place, each beside its entry in the listing."""
+
+    stacks: list[Stack]
+    entries: list[SeriesEntry]
+    findings: list[ScanFinding]
+
+    @property
+    def listing(self) -> Listing:
+        """The public part."""
+        return Listing(tuple(self.entries), tuple(self.findings))
+
+
+def survey(path: Path, today: date, progress: Progress | None = None) -> Survey:
+    """Reads all headers below `path` and checks every series.
+
+    Raises:
+        ScanError: nothing is there, or it cannot be looked into.
+    """
+    files, notes = sources(path)
+    headers, findings = _headers(files, progress)
+    findings += [defects.not_searched(note) for note in notes]
+    findings += missing_files(path, files)
+    slices: list[Slice] = []
+    for header in headers:
+        slices.extend(slices_of(header))
+    stacks = [stack_of(group, today) for group in into_groups(slices)]
+    private = kept_private(headers)
+    if len({(patient_of(stack.slices[0].header).identifier) for stack in stacks}) > 1:
+        findings.append(defects.other_patients())
+    for stack in stacks:
+        stack.findings = [private(finding) for finding in stack.findings]
+    entries = [_entry(at, stack) for at, stack in enumerate(stacks, 1)]
+    return Survey(stacks, entries, [private(finding) for finding in findings])
+
+
+def _headers(files: Sequence[Source], progress: Progress | None) -> tuple[list[Header], list[ScanFinding]]:
+    headers: list[Header] = []
+    other: list[str] = []
+    broken: list[ScanFinding] = []
+    for at, file in enumerate(files):
+        if progress is not None and at % 64 == 0:
+            progress(at / len(files), "looking through files")
+        try:
+            header = read_header(file)
+        except NotDicom:
+            other.append(file.name)
+        except Unreadable as error:
+            broken.append(defects.unreadable(file.name, str(error)))
+        else:
+            if not is_index(header):
+                headers.append(header)
+    return headers, broken + ([defects.not_dicom(other)] if other else [])
+
+
+def _entry(at: int, stack: Stack) -> SeriesEntry:
+    first = stack.slices[0]
+    spacing = stack.layout.spacing_kji_mm if stack.layout is not None else None
+    frames = sum(frame_count(one.header) for one in stack.slices if not one.header.frames)
+    made = scan_date(first)
+    return SeriesEntry(
+        at,
+        facts_of(stack),
+        (len([one for one in stack.slices if one.header.frames]) + frames, *rows_columns(first.header)),
+        spacing,
+        field_of_view_kji_mm(stack),
+        grey_scale(first, spacing or (1.0, 2.0, 2.0), stack.lossy),
+        made.isoformat() if made else "",
+        tuple(stack.findings),
+        patient_of(first.header),
+    )
+
+
+def facts_of(stack: Stack) -> SeriesFacts:
+    """What identifies and describes the series of a stack."""
+    header = stack.slices[0].header
+    return SeriesFacts(
+        stack.uid,
+        header.text(tags.STUDY_UID),
+        header.text(tags.MODALITY),
+        header.text(tags.SOP_CLASS) or header.text(tags.MEDIA_SOP_CLASS),
+        tuple(sorted({one.header.syntax for one in stack.slices})),
+        described(header),
+        header.text(tags.STUDY_DATE),
+        _file_count(stack.slices),
+        header.text(tags.FRAME_OF_REFERENCE),
+    )
+
+
+def _file_count(slices: Iterable[Slice]) -> int:
+    return sum(1 for one in slices if not one.frame)
