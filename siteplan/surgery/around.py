@@ -1,0 +1,52 @@
+"""Clearance of drills and of other fixtures at a site: one small function handed to those who need it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from siteplan.anatomy import Structure
+from siteplan.fixture import Pose, Solid
+from siteplan.frame import Vector
+from siteplan.placement import Clearance, Margins, clearance
+
+
+@dataclass(frozen=True, eq=False)
+class Surroundings:
+    """What lies around a site, and the margins that hold.
+
+    Attributes:
+        entry_lps_mm: (3,) where the axis enters bone; depths of a solid handed in count from here.
+        axis: (3,) unit vector towards the apex.
+        planned_contacts: names of structures whose cortex is engaged on purpose.
+        at_lower_limit: compare the lower end of a distance's interval with its margin, not the distance itself.
+    """
+
+    entry_lps_mm: Vector
+    axis: Vector
+    structures: Sequence[Structure]
+    margins: Margins
+    planned_contacts: frozenset[str] = field(default_factory=frozenset)
+    at_lower_limit: bool = False
+
+    def clearances(self, solid: Solid) -> tuple[Clearance, ...]:
+        """Of a solid in depth coordinates, to every structure in order."""
+        pose = Pose(self.entry_lps_mm, self.axis)
+        return tuple(
+            clearance(solid, pose, s, self.margins, planned_contact=s.name in self.planned_contacts)
+            for s in self.structures
+        )
+
+    def spare_mm(self, found: Clearance) -> float | None:
+        """What is left beyond the margin, below zero where it is broken; None where nothing was measured.
+
+        For a planned contact: what is left of the way that may be gone behind the structure.
+        """
+        reach = found.distance.low if self.at_lower_limit else found.distance.value
+        if reach is None:
+            return None
+        limit = self.margins.contact(found.kind) if found.structure in self.planned_contacts else None
+        return reach + limit.value_mm if limit is not None else reach - found.margin.value_mm
+
+    def keeps(self, found: Clearance) -> bool:
+        """Whether the margin is kept; an unknown distance keeps none."""
+        spare = self.spare_mm(found)
+        return spare is not None and spare >= 0

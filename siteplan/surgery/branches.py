@@ -1,0 +1,119 @@
+"""What is planned in advance for a site that feels otherwise: pauses, the tighter branch, the looser branch."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from siteplan.fixture import Fixture, Solid
+from siteplan.placement import Clearance
+from siteplan.surgery.build import Built, Site, build
+from siteplan.surgery.card import Branch, Pause, Step
+from siteplan.surgery.reasons import Reason
+from siteplan.surgery.sequence import Reach
+
+TIGHTER = "tighter than expected: the fixture stops short, or clicks at the ceiling without gaining depth"
+LOOSER = "looser than expected: the fixture turns in with little torque"
+
+MOST_OFFERED = 4
+"""Other fixtures on a card: more would not be read at the chair (our own bound)."""
+
+FixtureCheck = Callable[[Fixture], Sequence[Clearance]]
+
+
+@dataclass(frozen=True, eq=False)
+class _Trial:
+    fixture: Fixture
+    broken: tuple[tuple[Clearance, float | None], ...]
+
+
+def pauses_of(site: Site, built: Built) -> tuple[Pause, ...]:
+    """Where to stop and try the fixture: before the crest is opened, and after the last drill."""
+    pauses: list[Pause] = []
+    where = site.protocol.lines.where("seating")
+    for number, step in enumerate(built.steps[:-1], start=1):
+        if step.reach is Reach.FULL and built.steps[number].reach is Reach.CREST:
+            text = "too little can be mended, too much cannot except by a wider fixture"
+            what = "Try the fixture by hand. If it goes in with the torque that is wanted, leave the crest closed."
+            pauses.append(Pause(number, what, Reason(text, where, site.protocol.file.seating.source)))
+    if built.steps:
+        what = "Check depth and walls with a probe, then seat the fixture by the seating guide."
+        text = "a hole that left the bone is felt before the fixture hides it"
+        pauses.append(Pause(len(built.steps), what, Reason(text, where, site.protocol.file.seating.source)))
+    return tuple(pauses)
+
+
+def tighter_branch(site: Site, base: Built) -> Branch:
+    """The steps that the next denser class adds, crest first; the nearest class that adds any."""
+    classes = site.protocol.classes
+    denser = classes[: classes.index(base.rule.bone)]
+    for bone in reversed(denser):
+        rule = site.protocol.rule(str(site.fixture.design), bone)
+        extra = _extra(base, build(site, rule))
+        if extra:
+            text = f"these are what {bone} bone would have asked for; take them one at a time and try in between"
+            where = site.protocol.where(rule, "bone")
+            return Branch(TIGHTER, steps=extra, reasons=(Reason(text, where, rule.source),))
+    text = (
+        "no further drill of this kit is allowed for this fixture; do not force it: take it out, check depth and "
+        "direction, and choose a thinner fixture or end here"
+    )
+    where = site.protocol.where(base.rule, "under_core_mm")
+    return Branch(TIGHTER, reasons=(Reason(text, where, base.rule.source),))
+
+
+def _extra(base: Built, other: Built) -> tuple[Step, ...]:
+    """Steps of the other card that widen what the base left, crest first, then to depth."""
+    done = {step.drill.name for step in base.steps}
+    widest = {reach: max((s.drill.diameter_mm for s in base.steps if s.reach is reach), default=0.0) for reach in Reach}
+    new = [s for s in other.steps if s.drill.name not in done and s.drill.diameter_mm > widest[s.reach]]
+    return tuple(sorted(new, key=lambda s: (s.reach is Reach.FULL, s.drill.diameter_mm)))
+
+
+def looser_branch(site: Site, alternatives: Sequence[Fixture], check: FixtureCheck | None) -> Branch:
+    """Wider or longer fixtures of the same design that keep every margin here, the smallest change first."""
+    offered = sorted((f for f in alternatives if _holds_more(site.fixture, f)), key=lambda f: _change(site.fixture, f))
+    if not offered:
+        text = "no wider or longer fixture of this design is in the catalogue"
+        return Branch(LOOSER, reasons=(Reason(text, "catalogue"),))
+    trials = [_Trial(f, _broken(site, f, check)) for f in offered]
+    fitting = [trial.fixture.name for trial in trials if not trial.broken][:MOST_OFFERED]
+    if fitting:
+        checked = "all margins" if check else "the margins to structures (bone cover was not checked)"
+        text = f"these keep {checked} at this platform; check the class of bone again before taking one"
+        return Branch(LOOSER, fixtures=tuple(fitting), reasons=(Reason(text, "clearances of these fixtures"),))
+    reasons = tuple(_why_not(trial) for trial in trials[:MOST_OFFERED])
+    text = "no wider or longer fixture keeps every margin here: leave this one to heal unloaded, or end here"
+    return Branch(LOOSER, reasons=(Reason(text, "clearances of these fixtures"), *reasons))
+
+
+def _holds_more(planned: Fixture, other: Fixture) -> bool:
+    """Same design, nowhere smaller, somewhere larger."""
+    wider = other.outer_diameter_mm - planned.outer_diameter_mm
+    longer = other.length_mm - planned.length_mm
+    return other.design == planned.design and min(wider, longer) >= 0 and max(wider, longer) > 0
+
+
+def _change(planned: Fixture, other: Fixture) -> tuple[float, float]:
+    """Small changes first: width before length, because a wider fixture needs no new depth."""
+    return (
+        other.outer_diameter_mm - planned.outer_diameter_mm + (other.length_mm - planned.length_mm) / 2,
+        other.length_mm,
+    )
+
+
+def _broken(site: Site, fixture: Fixture, check: FixtureCheck | None) -> tuple[tuple[Clearance, float | None], ...]:
+    """Clearances that break their margin, each with what it spares (None: not measured)."""
+    if check is not None:
+        found: Sequence[Clearance] = check(fixture)
+    else:
+        body = fixture.body
+        found = site.around.clearances(Solid(body.z_mm + site.platform_bone_mm, body.r_mm.copy()))
+    return tuple((c, site.around.spare_mm(c)) for c in found if not site.around.keeps(c))
+
+
+def _why_not(trial: _Trial) -> Reason:
+    worst, spare = min(trial.broken, key=lambda pair: pair[1] if pair[1] is not None else -1e9)
+    if spare is None:
+        text = f"{trial.fixture.name}: the distance to {worst.structure} could not be measured"
+    else:
+        text = f"{trial.fixture.name}: {-spare:.1f} mm too close to {worst.structure}"
+    return Reason(text, f"clearance to {worst.structure}")

@@ -1,0 +1,203 @@
+"""The steps of one rule at one site: sequence by `sequence.py`, depths by `depth.py`, put together here."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from siteplan.fixture import Fixture
+from siteplan.measures import Measure
+from siteplan.surgery.around import Surroundings
+from siteplan.surgery.card import Step
+from siteplan.surgery.depth import Bounds, Depth, NoDepth, Surface, body_bounds, choose
+from siteplan.surgery.drill_shape import hole_radius
+from siteplan.surgery.kit import Kit, Purpose
+from siteplan.surgery.protocol import Protocol, Rule
+from siteplan.surgery.reasons import Reason
+from siteplan.surgery.sequence import Reach, Sequence, Wanted, sequence
+
+
+@dataclass(frozen=True, eq=False)
+class Site:
+    """What a card is made from.
+
+    Attributes:
+        platform_bone_mm: the fixture's platform below the bone entry, negative above it.
+        cortex: measured crestal cortex, mm.
+    """
+
+    fixture: Fixture
+    platform_bone_mm: float
+    surface: Surface
+    cortex: Measure
+    around: Surroundings
+    kit: Kit
+    protocol: Protocol
+
+    @property
+    def apex_bone_mm(self) -> float:
+        """Depth of the fixture's apex below the bone entry."""
+        return self.platform_bone_mm + self.fixture.length_mm
+
+    @property
+    def neck_mm(self) -> float:
+        """Diameter of the fixture's solid part where it passes the bone entry."""
+        if self.platform_bone_mm > self.fixture.length_mm:
+            return self.fixture.neck_mm
+        core = self.fixture.core
+        return 2 * float(np.interp(-self.platform_bone_mm, core.z_mm, core.r_mm))
+
+    @property
+    def crest_goal_mm(self) -> float | None:
+        """How deep the crest may be opened: upper limit of the measured cortex and the protocol's addition."""
+        if self.cortex.value is None:
+            return None
+        top = self.cortex.high if self.cortex.high is not None else self.cortex.value
+        return top + self.protocol.file.limits.crest_beyond_cortex_mm
+
+
+@dataclass(frozen=True, eq=False)
+class Built:
+    """Steps of one rule, with what could not be done."""
+
+    rule: Rule
+    steps: tuple[Step, ...]
+    notes: tuple[Reason, ...]
+    problems: tuple[Reason, ...]
+
+    @cached_property
+    def removed_mm3(self) -> float:
+        """Bone that the drills remove together; a tap only cuts the thread and does not count."""
+        return removed_mm3(self.steps)
+
+
+def build(site: Site, rule: Rule) -> Built:
+    """All steps of a rule at a site, in order, each at its deepest safe mark."""
+    plan = sequence(site.kit, site.protocol, rule, site.fixture, site.neck_mm)
+    if plan.blocked is not None:
+        return Built(rule, (), plan.notes, (plan.blocked,))
+    steps: list[Step] = []
+    notes, problems = list(plan.notes), []
+    for wanted in plan.wanted:
+        made = make_step(site, wanted, steps)
+        if isinstance(made, Step):
+            steps.append(made)
+        elif wanted.reach is Reach.FULL:
+            problems.append(made)
+            if not steps:
+                break
+        else:
+            notes.append(made)
+    more_notes, more_problems = _shortfall(site, steps, plan)
+    return Built(rule, tuple(steps), (*notes, *more_notes), (*problems, *more_problems))
+
+
+def make_step(site: Site, wanted: Wanted, before: list[Step]) -> Step | Reason:
+    """One step at its deepest safe mark, or why there is none."""
+    drill, limits = wanted.drill, site.protocol.file.limits
+    if wanted.reach is Reach.CREST:
+        goal = site.crest_goal_mm
+        if goal is None:
+            text = f"{drill.name}: the crestal cortex was not measured, so no depth can be given for opening the crest"
+            return Reason(text, "measure crestal_cortex")
+        bounds = Bounds(goal, goal + drill.point_length_mm, f"the cortex ends at {goal:.2f} mm at the most")
+    else:
+        bounds = body_bounds(site.fixture, drill, site.platform_bone_mm, limits.tip_beyond_apex_mm, limits.thread_bite)
+        bounds = _not_deeper_than_before(bounds, before)
+    depth = choose(site.kit, drill, bounds, site.surface, site.around)
+    if isinstance(depth, NoDepth):
+        return Reason(depth.why, site.kit.where(drill, "marks_mm"), drill.source)
+    return _step(site, wanted, bounds, depth)
+
+
+def removed_mm3(steps: tuple[Step, ...]) -> float:
+    """Volume of the hole that the steps leave together."""
+    drills = [(s.drill, s.tip_below_bone_mm) for s in steps if s.drill.purpose is not Purpose.TAP]
+    if not drills:
+        return 0.0
+    depth = np.linspace(0.0, max(tip for _, tip in drills), _VOLUME_SAMPLES)
+    return float(np.trapezoid(np.pi * hole_radius(drills, depth) ** 2, depth))
+
+
+_VOLUME_SAMPLES = 400
+"""Depths at which a hole's radius is taken for its volume; only compared with other holes, so coarse is enough."""
+
+
+def _not_deeper_than_before(bounds: Bounds, before: list[Step]) -> Bounds:
+    """A wider drill follows the hole; its full diameter does not go past that of the drills before it."""
+    shoulders = [s.tip_below_bone_mm - s.drill.point_length_mm for s in before if s.reach is Reach.FULL]
+    if not shoulders or min(shoulders) >= bounds.shoulder_bone_mm:
+        return bounds
+    return Bounds(min(shoulders), bounds.tip_bone_mm, f"{bounds.reason}; the drill before it ended there")
+
+
+def _step(site: Site, wanted: Wanted, bounds: Bounds, depth: Depth) -> Step:
+    above = site.surface.above_bone_mm
+    goal = bounds.shoulder_bone_mm if wanted.reach is Reach.CREST else site.apex_bone_mm
+    return Step(
+        drill=wanted.drill,
+        reach=wanted.reach,
+        reference=site.surface.name,
+        mark_mm=depth.setting.reading_mm,
+        stop=depth.setting.stop,
+        tip_depth_mm=depth.tip_bone_mm + above,
+        tip_below_bone_mm=depth.tip_bone_mm,
+        short_of_goal_mm=max(goal - depth.shoulder_bone_mm, 0.0),
+        clearances=depth.clearances,
+        why=(*wanted.why, *_depth_reasons(site, wanted, bounds, depth)),
+    )
+
+
+def _depth_reasons(site: Site, wanted: Wanted, bounds: Bounds, depth: Depth) -> tuple[Reason, ...]:
+    """Where the depth comes from: what it may reach, the mark, and the length of the point."""
+    drill = wanted.drill
+    if wanted.reach is Reach.CREST:
+        goal = Reason(
+            f"opens the crestal cortex only: measured {_interval(site.cortex)}, goal {bounds.shoulder_bone_mm:.2f} mm",
+            "measure crestal_cortex",
+        )
+    else:
+        text = (
+            f"the fixture's apex lies {site.apex_bone_mm:.2f} mm below the bone entry: platform "
+            f"{site.platform_bone_mm:+.2f} mm, length {site.fixture.length_mm:g} mm"
+        )
+        goal = Reason(text, "plan: fixture and its place; measure crest_offset")
+    gum = f" less {site.surface.above_bone_mm:g} mm of gum" if site.surface.above_bone_mm else ""
+    reach = Reason(
+        f"{depth.setting.reading_mm:g} mm from the {site.surface.name}{gum}, and the tip "
+        f"{drill.beyond_mark_mm:.2f} mm further: {depth.tip_bone_mm:.2f} mm below the bone entry",
+        site.kit.where(drill, "marks_mm"),
+        drill.source,
+    )
+    point = Reason(
+        f"point length (D / 2) / tan(A / 2) = {drill.point_length_mm:.2f} mm",
+        site.kit.where(drill, "point_angle_deg"),
+        "Machinery's Handbook, twist drill points (formula)",
+    )
+    return goal, reach, point
+
+
+def _interval(measure: Measure) -> str:
+    if measure.value is None:
+        return "not measured"
+    if measure.low is None or measure.high is None:
+        return f"{measure.value:.2f} mm (interval not known)"
+    return f"{measure.value:.2f} mm ({measure.low:.2f} to {measure.high:.2f})"
+
+
+def _shortfall(site: Site, steps: list[Step], plan: Sequence) -> tuple[list[Reason], list[Reason]]:
+    """What it means that the hole ends short of the apex."""
+    full = [step for step in steps if step.reach is Reach.FULL]
+    if not full:
+        return [], []
+    limits, short = site.protocol.file.limits, full[0].short_of_goal_mm
+    if short <= limits.undrilled_tolerated_mm:
+        return [], []
+    text = (
+        f"the hole's full diameter ends {short:.2f} mm short of the fixture's apex, because depth is never rounded "
+        f"towards a structure; the fixture has to make the rest itself in {plan.rule.bone} bone"
+    )
+    if short <= limits.undrilled_at_most_mm:
+        return [Reason(text, site.protocol.lines.where("limits", "undrilled_tolerated_mm"))], []
+    text += f", more than the {limits.undrilled_at_most_mm:g} mm that the protocol accepts: choose a shorter fixture"
+    return [], [Reason(text, site.protocol.lines.where("limits", "undrilled_at_most_mm"))]

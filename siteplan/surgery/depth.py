@@ -1,0 +1,130 @@
+"""How deep a drill goes: the deepest mark or stop that is safe, never rounded towards a structure.
+
+Two depths are kept apart: *below the bone entry* (bone) and *from the surgical reference* (gum surface when flapless,
+else the bone crest itself). A mark is read at the reference.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from siteplan.fixture import Fixture
+from siteplan.placement import Clearance
+from siteplan.surgery.around import Surroundings
+from siteplan.surgery.drill_shape import drill_solid
+from siteplan.surgery.kit import Drill, Kit
+
+EPS_MM = 1e-6
+"""Rounding: a mark that equals the wanted depth is reached."""
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One depth that can be set: a mark of the drill, or a stop sleeve on it."""
+
+    reading_mm: float
+    stop: str | None
+
+
+@dataclass(frozen=True, eq=False)
+class Depth:
+    """A setting with what follows from it. `tip_bone_mm` and `shoulder_bone_mm` are below the bone entry."""
+
+    setting: Setting
+    shoulder_bone_mm: float
+    tip_bone_mm: float
+    clearances: tuple[Clearance, ...]
+
+
+@dataclass(frozen=True)
+class NoDepth:
+    """No setting is safe: why, in words."""
+
+    why: str
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """What a drill must not pass, below the bone entry: its full diameter, and its very tip."""
+
+    shoulder_bone_mm: float
+    tip_bone_mm: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class Surface:
+    """Where depth is counted from: `above_bone_mm` above the bone entry (the gum, or 0 at the crest)."""
+
+    name: str
+    above_bone_mm: float
+
+
+def settings(kit: Kit, drill: Drill) -> tuple[Setting, ...]:
+    """All depths that this drill can be set to, deepest first; a mark is preferred to a stop of the same depth."""
+    found = {mark: Setting(mark, None) for mark in drill.marks_mm}
+    for stop in kit.file.stop:
+        low, high = stop.fits_diameter_mm
+        if low <= drill.diameter_mm <= high and stop.depth_mm <= drill.max_depth_mm:
+            found.setdefault(stop.depth_mm, Setting(stop.depth_mm, stop.name))
+    return tuple(found[depth] for depth in sorted(found, reverse=True))
+
+
+def choose(kit: Kit, drill: Drill, bounds: Bounds, surface: Surface, around: Surroundings) -> Depth | NoDepth:
+    """The deepest setting within the bounds whose tip keeps every margin."""
+    within = list(_within(kit, drill, bounds, surface))
+    if not within:
+        shallowest = settings(kit, drill)[-1].reading_mm
+        return NoDepth(
+            f"{drill.name}: even its shallowest depth of {shallowest:g} mm from the {surface.name} goes deeper than "
+            f"allowed ({bounds.reason})"
+        )
+    broken: list[Clearance] = []
+    for setting, shoulder, tip in within:
+        found = around.clearances(drill_solid(drill, tip, surface.above_bone_mm))
+        broken = [clearance for clearance in found if not around.keeps(clearance)]
+        if not broken:
+            return Depth(setting, shoulder, tip, found)
+    names = ", ".join(clearance.structure for clearance in broken)
+    return NoDepth(
+        f"{drill.name}: no mark or stop keeps the margin to {names}; move or tilt the site, or choose a shorter fixture"
+    )
+
+
+def _within(kit: Kit, drill: Drill, bounds: Bounds, surface: Surface) -> Iterator[tuple[Setting, float, float]]:
+    """(setting, shoulder, tip), deepest first, of all settings within the bounds; depths below the bone entry."""
+    for setting in settings(kit, drill):
+        tip = setting.reading_mm + drill.beyond_mark_mm - surface.above_bone_mm
+        shoulder = tip - drill.point_length_mm
+        if shoulder <= bounds.shoulder_bone_mm + EPS_MM and tip <= bounds.tip_bone_mm + EPS_MM and tip > 0:
+            yield setting, shoulder, tip
+
+
+def body_bounds(fixture: Fixture, drill: Drill, platform_bone_mm: float, beyond_mm: float, bite: float) -> Bounds:
+    """Bounds of a drill to depth: the fixture's apex, and where the thread would lose its bite.
+
+    Args:
+        platform_bone_mm: the fixture's platform below the bone entry.
+        beyond_mm: how far the very tip may pass the apex.
+        bite: share of the thread's height that must be left beside the drill.
+    """
+    apex = platform_bone_mm + fixture.length_mm
+    deepest = _bite_ends(fixture, drill.diameter_mm / 2, bite)
+    if deepest is None:
+        return Bounds(apex, apex + beyond_mm, f"the apex lies {apex:.2f} mm below the bone entry")
+    shoulder = platform_bone_mm + deepest
+    why = f"deeper than {shoulder:.2f} mm below the bone entry it would leave the tapered thread too little to bite"
+    return Bounds(min(shoulder, apex), apex + beyond_mm, why)
+
+
+def _bite_ends(fixture: Fixture, radius_mm: float, bite: float) -> float | None:
+    """Depth below the platform where a straight hole leaves the thread too little; None: not before the tip."""
+    shape = fixture.shape
+    start, end = fixture.thread_start_mm, fixture.length_mm - shape.tip_mm
+    height = (fixture.outer_diameter_mm - fixture.core_diameter_mm) / 2
+    allowed_top = fixture.core_diameter_mm / 2 + (1 - bite) * height
+    narrowing = shape.narrowing_mm(fixture.length_mm)
+    if radius_mm <= allowed_top - narrowing + EPS_MM:
+        return None
+    if radius_mm >= allowed_top or narrowing <= 0:
+        return start
+    return start + (allowed_top - radius_mm) / narrowing * (end - start)

@@ -1,0 +1,156 @@
+"""From bone to hand: the drilling card of one site."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from siteplan.anatomy import Structure
+from siteplan.bone import DensityClass
+from siteplan.errors import GeometryError
+from siteplan.fixture import Fixture, Pose
+from siteplan.frame import SiteFrame
+from siteplan.measures import Measure
+from siteplan.placement import Clearance, Margins
+from siteplan.surgery import cautions
+from siteplan.surgery.around import Surroundings
+from siteplan.surgery.branches import looser_branch, pauses_of, tighter_branch
+from siteplan.surgery.build import Built, Site, build
+from siteplan.surgery.card import Preparation, TorqueGoal
+from siteplan.surgery.choice import Candidate, candidates
+from siteplan.surgery.depth import Surface
+from siteplan.surgery.kit import Kit
+from siteplan.surgery.protocol import Protocol, Rule
+from siteplan.surgery.reasons import Reason
+
+FixtureCheck = Callable[[Fixture], Sequence[Clearance]]
+
+
+@dataclass(frozen=True, eq=False)
+class _Choice:
+    built: Built
+    candidate: Candidate
+    others: tuple[Candidate, ...]
+
+
+def prepare(
+    fixture: Fixture,
+    pose: Pose,
+    frame: SiteFrame,
+    *,
+    approach: str,
+    soft_tissue_mm: float | None,
+    cortex: Measure,
+    density: DensityClass | None,
+    jaw: str,
+    structures: Sequence[Structure],
+    margins: Margins,
+    kit: Kit,
+    protocol: Protocol,
+    planned_contacts: Sequence[str] = (),
+    alternatives: Sequence[Fixture] = (),
+    check_fixture: FixtureCheck | None = None,
+) -> Preparation:
+    """The drilling card of a fixture at its pose.
+
+    Args:
+        pose: of the planned fixture.
+        frame: of the site, its origin where the axis enters bone (as measured).
+        approach: "flap" (depth counts from the bone crest) or "flapless" (from the gum surface).
+        soft_tissue_mm: gum thickness along the axis; needed when flapless.
+        cortex: measured crestal cortex, mm, with its interval.
+        density: distribution over the classes of a density table, None where nothing is known.
+        jaw: "upper" or "lower".
+        structures, margins: what a drill must keep away from, and how far.
+        planned_contacts: names of structures whose cortex is engaged on purpose.
+        alternatives: fixtures that may be taken instead when the hold is poor (the catalogue).
+        check_fixture: clearances of such a fixture at this platform; without it only structures are checked.
+
+    Raises:
+        GeometryError: flapless without a gum thickness, or an unknown approach.
+        LibraryFileError: the protocol has no rule for this design.
+    """
+    site = _site(fixture, pose, frame, approach, soft_tissue_mm, cortex, structures, margins, kit, protocol,
+                 planned_contacts)  # fmt: skip
+    choice = _choose(site, candidates(protocol, density, jaw))
+    built = choice.built
+    tighter = tighter_branch(site, built)
+    looser = looser_branch(site, alternatives, check_fixture)
+    return Preparation(
+        fixture=fixture.name,
+        design=str(fixture.design),
+        kit=kit.name,
+        protocol=protocol.name,
+        bone=built.rule.bone,
+        reference=site.surface.name,
+        soft_tissue_mm=soft_tissue_mm,
+        steps=built.steps,
+        pauses=pauses_of(site, built),
+        tighter=tighter,
+        looser=looser,
+        torque=torque_goal(fixture, protocol, built.rule),
+        reasons=_reasons(choice),
+        notes=built.notes,
+        problems=built.problems,
+        cautions=cautions.DRILLING,
+    )
+
+
+def torque_goal(fixture: Fixture, protocol: Protocol, rule: Rule) -> TorqueGoal:
+    """Torques of the rule, bounded by those of the fixture's maker, who comes first."""
+    low, high = rule.target_Ncm
+    ceiling = min(rule.ceiling_Ncm, fixture.torque_ceiling_ncm or rule.ceiling_Ncm)
+    text = f"protocol: target {low:g} to {high:g}, ceiling {rule.ceiling_Ncm:g} N·cm"
+    if fixture.torque_target_ncm is not None:
+        low, high = fixture.torque_target_ncm, max(high, fixture.torque_target_ncm)
+        text += f"; the fixture's own target {fixture.torque_target_ncm:g}"
+    if fixture.torque_ceiling_ncm is not None:
+        text += f"; the fixture's own ceiling {fixture.torque_ceiling_ncm:g}"
+    why = Reason(text, protocol.where(rule, "ceiling_Ncm"), rule.torque_source)
+    return TorqueGoal((min(low, ceiling), min(high, ceiling)), min(rule.loading_Ncm, ceiling), ceiling, why)
+
+
+def _site(
+    fixture: Fixture,
+    pose: Pose,
+    frame: SiteFrame,
+    approach: str,
+    soft_tissue_mm: float | None,
+    cortex: Measure,
+    structures: Sequence[Structure],
+    margins: Margins,
+    kit: Kit,
+    protocol: Protocol,
+    planned_contacts: Sequence[str],
+) -> Site:
+    platform_mm = float((pose.platform_lps_mm - frame.origin_lps_mm) @ pose.axis)
+    entry = pose.point(-platform_mm)
+    at_lower_limit = protocol.file.limits.margin_compared_at == "lower limit"
+    around = Surroundings(entry, pose.axis, structures, margins, frozenset(planned_contacts), at_lower_limit)
+    return Site(fixture, platform_mm, _surface(approach, soft_tissue_mm), cortex, around, kit, protocol)
+
+
+def _surface(approach: str, soft_tissue_mm: float | None) -> Surface:
+    if approach == "flap":
+        return Surface("bone crest", 0.0)
+    if approach != "flapless":
+        raise GeometryError(f"approach: it must be flap or flapless, not {approach!r}.")
+    if soft_tissue_mm is None or not np.isfinite(soft_tissue_mm) or soft_tissue_mm < 0:
+        raise GeometryError("soft_tissue_mm: a flapless card counts depth from the gum, so its thickness is needed.")
+    return Surface("gum surface", soft_tissue_mm)
+
+
+def _choose(site: Site, found: tuple[Candidate, ...]) -> _Choice:
+    """The candidate whose card removes least bone; of equals the softer. A card without steps only if all are."""
+    cards = [(build(site, site.protocol.rule(str(site.fixture.design), c.bone)), c) for c in found]
+    usable = [pair for pair in cards if pair[0].steps] or cards
+    built, candidate = min(reversed(usable), key=lambda pair: pair[0].removed_mm3)
+    return _Choice(built, candidate, tuple(c for c in found if c is not candidate))
+
+
+def _reasons(choice: _Choice) -> tuple[Reason, ...]:
+    if not choice.others:
+        return (choice.candidate.why,)
+    others = " or ".join(candidate.bone for candidate in choice.others)
+    text = f"{choice.candidate.why.text}; it could be {others} as well, so the card starts with what removes less bone"
+    return (replace(choice.candidate.why, text=text), *(candidate.why for candidate in choice.others))

@@ -1,0 +1,309 @@
+"""The drilling card: facts of the trade, handbook geometry, and what must hold for every combination."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from siteplan.anatomy import Kind, Structure, Tube
+from siteplan.bone import DensityClass
+from siteplan.errors import GeometryError
+from siteplan.fixture import Design, Pose, load_catalogue
+from siteplan.fixture.design import Shape, make_fixture
+from siteplan.flags import Flag
+from siteplan.frame import site_frame
+from siteplan.measures import Measure
+from siteplan.placement import load_margins
+from siteplan.surgery import load_kit, load_protocol, prepare
+from siteplan.surgery.kit import Drill, Kit, KitFile, Purpose, Ratchet, Stop
+from siteplan.surgery.sequence import Reach
+
+FRAME = site_frame((3.0, -20.0, 5.0), (0.05, -0.1, -1.0), (1.0, 0.0, 0.0), 36)
+CATALOGUE, KIT, PROTOCOL, MARGINS = load_catalogue(), load_kit(), load_protocol(), load_margins()
+CORTEX = Measure(1.4, "mm", 1.0, 1.9)
+ORDER = list(Purpose)
+
+
+def classes(**shares):
+    return DensityClass("five-class", max(shares, key=shares.get), shares, True, "", "")
+
+
+def canal(roof_mm, radius_mm=1.5, buccal_mm=0.0):
+    """A straight canal across the axis, its roof `roof_mm` below the bone entry."""
+    ends = [FRAME.to_lps(roof_mm + radius_mm, buccal_mm, distal) for distal in (-15.0, 15.0)]
+    return Structure(Kind.CANAL, "canal", Tube(np.array(ends), np.full(2, radius_mm)))
+
+
+def card(name, density=None, jaw="lower", platform_mm=0.0, approach="flap", gum=None, structures=(), **more):
+    given = {"kit": KIT, "protocol": PROTOCOL, "cortex": CORTEX} | more
+    fixture = name if not isinstance(name, str) else CATALOGUE.get(name)
+    pose = Pose(FRAME.to_lps(platform_mm, 0.0, 0.0), FRAME.axis)
+    return prepare(
+        fixture, pose, FRAME, approach=approach, soft_tissue_mm=gum, density=density, jaw=jaw,
+        structures=list(structures), margins=MARGINS, **given,
+    )  # fmt: skip
+
+
+def names(steps):
+    return [step.drill.name for step in steps]
+
+
+@pytest.mark.parametrize("diameter", ["3.0", "3.5", "4.0"])
+def test_in_soft_upper_jaw_bone_the_pilot_alone_serves_up_to_four_millimetres(diameter):
+    made = card(f"demo-compressive-{diameter}x10", classes(D4=1.0), jaw="upper")
+    # common practice, no source
+    assert [step.drill.purpose for step in made.steps] == [Purpose.PILOT]
+    assert not made.problems
+
+
+@pytest.mark.parametrize("diameter", ["3.5", "4.0"])
+def test_in_dense_lower_jaw_bone_a_shaping_drill_comes_before_the_fixture(diameter):
+    made = card(f"demo-compressive-{diameter}x10", classes(D2=1.0))
+    # common practice, no source
+    assert [step.drill.purpose for step in made.steps] == [Purpose.PILOT, Purpose.SHAPING]
+
+
+def test_wider_fixtures_need_the_crest_opened_and_only_the_crest():
+    made = card("demo-compressive-5.0x10", classes(D2=1.0))
+    crest = [step for step in made.steps if step.reach is Reach.CREST]
+    # common practice, no source: crestal cortex only, in steps, up to the neck
+    assert len(crest) > 1
+    assert made.steps[-1] is crest[-1]
+    assert max(step.drill.diameter_mm for step in crest) <= CATALOGUE.get("demo-compressive-5.0x10").neck_mm
+    for step in crest:
+        assert CORTEX.value <= step.tip_below_bone_mm - step.drill.point_length_mm <= CORTEX.high
+    full = [step for step in made.steps if step.reach is Reach.FULL]
+    assert max(step.drill.diameter_mm for step in full) == 2.5
+
+
+def test_a_crest_that_was_not_measured_is_not_opened_by_guess():
+    made = card("demo-compressive-5.0x10", classes(D2=1.0), cortex=Measure.absent("mm", Flag.NO_EDGE_FOUND))
+    assert all(step.reach is Reach.FULL for step in made.steps)
+    assert any("was not measured" in note.text for note in made.notes)
+
+
+def test_the_tip_is_one_point_length_deeper_than_the_mark():
+    step = card("demo-two-piece-4.0x10", classes(D2=1.0)).steps[0]
+    # Machinery's Handbook, twist drill points: L = (D / 2) / tan(A / 2); 2 mm and 120 degrees give 0.5774 mm
+    # (drill.point_length_examples, confirmed).
+    assert step.mark_mm == 10
+    assert step.tip_depth_mm == pytest.approx(10.5774, abs=1e-4)
+
+
+def test_depth_counts_from_the_gum_when_flapless():
+    flap = card("demo-two-piece-4.0x10", classes(D2=1.0)).steps[0]
+    flapless = card("demo-two-piece-4.0x10", classes(D2=1.0), approach="flapless", gum=2.0).steps[0]
+    assert (flap.reference, flapless.reference) == ("bone crest", "gum surface")
+    assert flapless.mark_mm == flap.mark_mm + 2
+    assert flapless.tip_depth_mm == pytest.approx(flap.tip_depth_mm + 2)
+    assert flapless.tip_below_bone_mm == pytest.approx(flap.tip_below_bone_mm)
+
+
+def test_a_depth_between_marks_is_rounded_away_from_the_structure():
+    step = card("demo-two-piece-4.0x10", classes(D2=1.0), approach="flapless", gum=2.7).steps[0]
+    assert (step.mark_mm, step.stop) == (12, None)
+    assert step.short_of_goal_mm == pytest.approx(0.7)
+
+
+def test_the_canal_ends_the_hole_at_the_next_safe_mark_and_the_card_says_what_is_left():
+    made = card("demo-two-piece-4.0x10", classes(D2=1.0), structures=[canal(12.2)])
+    step = made.steps[0]
+    # The 10 mm mark would bring the tip to 10.577, 1.6 mm above the roof: less than the margin of 2.0.
+    assert (step.mark_mm, step.stop) == (9, "stop 9")
+    assert step.clearances[0].distance.value == pytest.approx(12.2 - 9.5774, abs=2e-3)
+    assert any("1.00 mm short" in note.text for note in made.notes)
+
+
+def test_no_safe_mark_gives_no_step_and_says_why():
+    made = card("demo-two-piece-4.0x10", classes(D2=1.0), structures=[canal(7.0)])
+    assert made.steps == ()
+    assert any("canal" in problem.text for problem in made.problems)
+
+
+def test_a_straddling_density_starts_with_less_bone_removed():
+    both = card("demo-two-piece-4.0x10", classes(D2=0.6, D3=0.4))
+    hard, soft = (card("demo-two-piece-4.0x10", classes(**{c: 1.0})) for c in ("D2", "D3"))
+    assert both.bone == "D3"
+    assert names(both.steps) == names(soft.steps) != names(hard.steps)
+    assert "shaping 3.0" in names(both.tighter.steps)
+
+
+def test_without_a_calibration_the_jaw_has_a_say():
+    grey = DensityClass("five-class", "D1", {"D1": 1.0}, False, "", "")
+    assert card("demo-two-piece-4.0x10", grey).bone == "D2"
+    assert card("demo-two-piece-4.0x10", None, jaw="upper").bone == "D4"
+
+
+def test_the_tighter_branch_opens_the_crest_first():
+    made = card("demo-two-piece-4.0x10", classes(D4=1.0))
+    reaches = [step.reach for step in made.tighter.steps]
+    assert reaches == sorted(reaches, key=lambda r: r is Reach.FULL)
+    assert reaches[0] is Reach.CREST
+
+
+def test_the_looser_branch_offers_only_fixtures_that_keep_every_margin():
+    planned = "demo-two-piece-4.0x10"
+    made = card(planned, classes(D4=1.0), structures=[canal(12.7)], alternatives=CATALOGUE.fixtures)
+    assert made.looser.fixtures == ("demo-two-piece-4.5x10", "demo-two-piece-5.0x10")
+    none = card(planned, classes(D4=1.0), structures=[canal(11.0)], alternatives=CATALOGUE.fixtures)
+    assert none.looser.fixtures == ()
+    assert "mm too close to canal" in none.looser.reasons[1].text
+
+
+def test_the_makers_ceiling_comes_first():
+    made = card("demo-two-piece-4.0x10", classes(D2=1.0))
+    assert made.torque.ceiling_Ncm == 50
+    shape = CATALOGUE.get("demo-two-piece-4.0x10").shape
+    careful = make_fixture("own", Design.TWO_PIECE, shape, 10.0, torque_ceiling_ncm=20.0)
+    goal = card(careful, classes(D2=1.0)).torque
+    assert goal.ceiling_Ncm == 20
+    assert max(goal.target_Ncm) <= 20
+
+
+def test_a_flapless_card_needs_the_gum():
+    with pytest.raises(GeometryError, match="soft_tissue_mm"):
+        card("demo-two-piece-4.0x10", approach="flapless")
+
+
+def test_every_number_has_a_trace_and_the_whole_is_json():
+    made = card("demo-compressive-5.0x10", classes(D2=1.0), structures=[canal(13.0)], alternatives=CATALOGUE.fixtures)
+    for step in made.steps:
+        assert all(reason.where for reason in step.why)
+        assert any("line" in reason.where for reason in step.why)
+    again = json.loads(json.dumps(made.as_json(), allow_nan=False))
+    assert {"drill", "diameter_mm", "reference", "mark_mm", "tip_depth_mm", "clearances"} <= set(again["steps"][0])
+
+
+# What must hold for every combination.
+
+lengths = st.floats(1.0, 25.0)
+
+
+@st.composite
+def drills(draw, number):
+    purpose = draw(st.sampled_from(ORDER)) if number else Purpose.PILOT
+    marks = sorted(set(draw(st.lists(st.integers(1, 22), min_size=1, max_size=9))))
+    return Drill(
+        name=f"drill {number}",
+        purpose=purpose,
+        diameter_mm=round(draw(st.floats(1.0, 5.0)), 2),
+        point_angle_deg=draw(st.sampled_from([60.0, 90.0, 118.0, 120.0, 180.0])),
+        marks_mm=[float(m) for m in marks],
+        marks_count_from=draw(st.sampled_from(["shoulder", "tip"])),
+        max_depth_mm=float(marks[-1] + draw(st.integers(0, 3))),
+        speed_per_min=(300.0, 900.0),
+        irrigation="saline",
+        source="invented",
+    )
+
+
+@st.composite
+def kits(draw):
+    made = [draw(drills(n)) for n in range(draw(st.integers(1, 9)))]
+    stops = [
+        Stop(name=f"stop {n}", depth_mm=draw(st.floats(2.0, 20.0)), fits_diameter_mm=(1.0, 4.0))
+        for n in range(draw(st.integers(0, 3)))
+    ]
+    file = KitFile(
+        schema="siteplan-kit/1", name="any", units="mm", drill=made, stop=stops,
+        ratchet=Ratchet(settings_Ncm=[20.0, 40.0], source="invented"),
+    )  # fmt: skip
+    return Kit(file, KIT.lines)
+
+
+@st.composite
+def fixtures(draw):
+    length = draw(st.floats(6.0, 20.0))
+    core = draw(st.floats(1.5, 4.2))
+    shape = Shape(
+        outer_diameter_mm=core + draw(st.floats(0.3, 2.5)), core_diameter_mm=core,
+        shaft_diameter_mm=core + draw(st.floats(0.0, 1.0)), smooth_mm=draw(st.floats(0.0, 2.0)), thread_mm=None,
+        taper_deg=draw(st.floats(0.0, 2.0)), tip_diameter_mm=0.5, tip_mm=1.0, neck_diameter_mm=core,
+        transgingival_mm=2.0, abutment_diameter_mm=3.0, abutment_top_diameter_mm=2.0, abutment_height_mm=5.0,
+        thread_lead_mm=1.0,
+    )  # fmt: skip
+    return make_fixture("any", draw(st.sampled_from(list(Design))), shape, length, source="invented")
+
+
+@st.composite
+def densities(draw):
+    if draw(st.booleans()):
+        return None
+    weights = [draw(st.floats(0.0, 1.0)) for _ in range(5)]
+    total = sum(weights) or 1.0
+    shares = {f"D{n + 1}": w / total for n, w in enumerate(weights)}
+    return DensityClass("five-class", "D3", shares, draw(st.booleans()), "", "")
+
+
+def distance_to_canal(step, roof_mm, radius_mm, buccal_mm):
+    """Shortest distance of the drill's surface to a straight tube across the axis, by points, not by our own code.
+
+    The canal runs along the distal direction, so only depth and buccal offset count: a plane problem in which the
+    drill is its own outline, mirrored, and the canal a disc.
+    """
+    drill, tip = step.drill, step.tip_below_bone_mm
+    length = drill.diameter_mm / 2 / math.tan(math.radians(drill.point_angle_deg / 2))
+    t = np.linspace(0.0, 1.0, 400)
+    cone = np.stack([tip - t * length, t * drill.diameter_mm / 2])
+    side = np.stack([np.linspace(tip - length, min(0.0, tip - length), 400), np.full(400, drill.diameter_mm / 2)])
+    depth, radius = np.concatenate([cone, side], axis=1)
+    gap = np.hypot(depth - roof_mm - radius_mm, np.maximum(abs(buccal_mm) - radius, 0.0))
+    return float(gap.min()) - radius_mm
+
+
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    kit=kits(), fixture=fixtures(), density=densities(), jaw=st.sampled_from(["upper", "lower"]),
+    platform=st.floats(-3.0, 3.0), gum=st.none() | st.floats(0.0, 5.0), roof=st.floats(2.0, 30.0),
+    beside=st.floats(-6.0, 6.0), cortex=st.floats(0.0, 4.0), spread=st.floats(0.0, 1.5),
+)  # fmt: skip
+def test_no_card_is_too_deep_too_wide_or_out_of_order(
+    kit, fixture, density, jaw, platform, gum, roof, beside, cortex, spread
+):
+    measured = Measure(cortex, "mm", max(cortex - spread, 0.0), cortex + spread)
+    made = card(
+        fixture, density, jaw, platform, "flap" if gum is None else "flapless", gum,
+        [canal(roof, 1.5, beside)], kit=kit, cortex=measured,
+    )  # fmt: skip
+    above = gum or 0.0
+    apex = platform + fixture.length_mm
+    limits = PROTOCOL.file.limits
+    neck = 2 * float(np.interp(-platform, fixture.core.z_mm, fixture.core.r_mm))
+    denser = PROTOCOL.classes[: PROTOCOL.classes.index(made.bone) + 1]
+    rules = [PROTOCOL.rule(str(fixture.design), bone) for bone in denser]
+    for part, allowed in ((made.steps, rules[-1:]), (made.tighter.steps, rules)):
+        for step in part:
+            drill = step.drill
+            point = drill.diameter_mm / 2 / math.tan(math.radians(drill.point_angle_deg / 2))
+            beyond = point if drill.marks_count_from == "shoulder" else 0.0
+            assert step.tip_depth_mm == pytest.approx(step.mark_mm + beyond)
+            assert step.tip_below_bone_mm == pytest.approx(step.tip_depth_mm - above)
+            assert step.mark_mm in drill.marks_mm or step.stop is not None
+            assert step.mark_mm <= drill.max_depth_mm
+            shoulder = step.tip_below_bone_mm - point
+            if step.reach is Reach.CREST:
+                assert shoulder <= measured.high + 1e-6
+                assert drill.diameter_mm <= max(neck - rule.crest_under_neck_mm for rule in allowed) + 1e-6
+            else:
+                assert shoulder <= apex + 1e-6
+                assert step.tip_below_bone_mm <= apex + limits.tip_beyond_apex_mm + 1e-6
+                if drill.purpose is not Purpose.TAP:
+                    widest = max(
+                        min(fixture.core_diameter_mm - rule.under_core_mm, rule.widest_to_depth_mm or 99.0)
+                        for rule in allowed
+                    )
+                    assert drill.diameter_mm <= widest + 1e-6
+            assert distance_to_canal(step, roof, 1.5, beside) >= 2.0 - 0.01
+    ranks = [ORDER.index(step.drill.purpose) for step in made.steps]
+    assert ranks == sorted(ranks)
+    for reach in Reach:
+        widths = [s.drill.diameter_mm for s in made.steps if s.reach is reach and s.drill.purpose is not Purpose.TAP]
+        assert widths == sorted(set(widths))
+    full = [s.tip_below_bone_mm - s.drill.point_length_mm for s in made.steps if s.reach is Reach.FULL]
+    assert all(later <= earlier + 1e-6 for earlier, later in zip(full, full[1:], strict=False))
+    assert made.steps or made.problems
+    assert made.tighter.steps or made.tighter.reasons
+    assert made.looser.fixtures or made.looser.reasons
