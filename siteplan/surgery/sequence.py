@@ -127,8 +127,13 @@ def _crest(
 
 
 def crestal_between(kit: Kit, hole_mm: float, limit_mm: float) -> list[Drill]:
-    """Crestal drills that widen a hole, up to a limit, thinnest first."""
-    return [d for d in kit.drills(Purpose.CRESTAL) if hole_mm + _EPS_MM < d.diameter_mm <= limit_mm + _EPS_MM]
+    """Crestal drills that widen a hole, up to a limit, thinnest first; one of each diameter."""
+    chosen: list[Drill] = []
+    for drill in kit.drills(Purpose.CRESTAL):
+        widest = chosen[-1].diameter_mm if chosen else hole_mm
+        if widest + _EPS_MM < drill.diameter_mm <= limit_mm + _EPS_MM:
+            chosen.append(drill)
+    return chosen
 
 
 def _tap(kit: Kit, protocol: Protocol, rule: Rule, fixture: Fixture) -> tuple[list[Wanted], tuple[Reason, ...]]:

@@ -2,6 +2,7 @@
 
 import json
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -303,7 +304,7 @@ def test_no_card_is_too_deep_too_wide_or_out_of_order(
         widths = [s.drill.diameter_mm for s in made.steps if s.reach is reach and s.drill.purpose is not Purpose.TAP]
         assert widths == sorted(set(widths))
     full = [s.tip_below_bone_mm - s.drill.point_length_mm for s in made.steps if s.reach is Reach.FULL]
-    assert all(later <= earlier + 1e-6 for earlier, later in zip(full, full[1:], strict=False))
+    assert all(later <= earlier + 1e-6 for earlier, later in pairwise(full))
     assert made.steps or made.problems
     assert made.tighter.steps or made.tighter.reasons
     assert made.looser.fixtures or made.looser.reasons
