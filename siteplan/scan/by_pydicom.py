@@ -3,24 +3,23 @@
 import warnings
 from collections.abc import Iterable
 from io import BytesIO
-from typing import Any
+from typing import Any, BinaryIO
 
-import pydicom
 from pydicom import config
 from pydicom.dataset import Dataset
 from pydicom.filereader import read_dataset, read_partial
+from pydicom.tag import BaseTag
+from pydicom.valuerep import EXPLICIT_VR_LENGTH_32
 
 from siteplan.scan import tags
 from siteplan.scan.header import MULTI_FRAME, FrameGroups, Header, NotDicom, Unreadable, looks_like_dicom
-from siteplan.scan.source import Inflated, Source, inflate
+from siteplan.scan.source import DiskFile, Inflated, Source, inflate
 from siteplan.scan.walk import BIG_ENDIAN, DEFLATED, EXPLICIT, IMPLICIT, NeedMore, Odd, is_dicom, walk_explicit
 
 _LARGEST_ODD_FILE = 2 << 30
 """Bytes of one odd file that are taken into memory."""
 
 _MOST_FRAMES = 20_000
-_DEFER = 4096
-"""Values longer than this are left on disk by pydicom until asked for, bytes."""
 
 
 def header_by_pydicom(source: Source, head: bytes) -> Header:
@@ -45,26 +44,53 @@ def header_by_pydicom(source: Source, head: bytes) -> Header:
 
 
 def _read(source: Source) -> Header:
-    data = source.read(0, source.size)
-    if is_dicom(data) and (start := _deflated_from(data)) is not None:
-        return _deflated_header(source, start, data)
-    dataset = pydicom.dcmread(BytesIO(data), force=True, defer_size=_DEFER)
-    if not len(dataset):
-        raise NotDicom
-    return _header(source, dataset)
+    with _opened(source) as stream:
+        start = _deflated_from(stream) if is_dicom(stream.read(132)) else None
+        if start is not None:
+            return _deflated_header(source, start)
+        stream.seek(0)
+        end = _End()
+        dataset = read_partial(stream, stop_when=end, force=True)
+        if not len(dataset) and not end.tag:
+            raise NotDicom
+        return _header(source, dataset, end.place(stream, dataset))
 
 
-def _deflated_from(data: bytes) -> int | None:
+def _opened(source: Source) -> BinaryIO:
+    return open(source.path, "rb") if isinstance(source, DiskFile) else BytesIO(source.read(0, source.size))
+
+
+class _End:
+    """Stops pydicom at the pixels and remembers what it was told of them."""
+
+    def __init__(self) -> None:
+        self.tag, self.vr, self.length = 0, "", 0
+
+    def __call__(self, tag: BaseTag, vr: str | None, length: int) -> bool:
+        if tag not in (tags.FLOAT_PIXELS, tags.DOUBLE_PIXELS, tags.PIXELS):
+            return False
+        self.tag, self.vr, self.length = int(tag), vr or "", length
+        return True
+
+    def place(self, stream: BinaryIO, dataset: Dataset) -> "_End":
+        """Notes where the value starts; `stream` stands at the start of the element."""
+        implicit = dataset.original_encoding[0]
+        self.offset = stream.tell() + (12 if not implicit and self.vr in EXPLICIT_VR_LENGTH_32 else 8)
+        return self
+
+
+def _deflated_from(stream: BinaryIO) -> int | None:
     """Where the compressed data set of a deflated file starts, or None when it is not deflated."""
-    meta = read_partial(BytesIO(data), stop_when=lambda tag, vr, length: True).file_meta
+    stream.seek(0)
+    meta = read_partial(stream, stop_when=lambda tag, vr, length: True).file_meta
     if str(meta.get("TransferSyntaxUID", "")) != DEFLATED:
         return None
     return 132 + 12 + int(meta.FileMetaInformationGroupLength)
 
 
-def _deflated_header(source: Source, start: int, packed: bytes) -> Header:
+def _deflated_header(source: Source, start: int) -> Header:
     """Header of a deflated file, whose source then gives the inflated data set each time that it is read."""
-    data = inflate(packed[start:])
+    data = inflate(source.read(start, source.size))
     inflated = Inflated(source, start, len(data), source.name)
     try:
         found = walk_explicit(data, len(data), 0, {}, DEFLATED)
@@ -73,17 +99,19 @@ def _deflated_header(source: Source, start: int, packed: bytes) -> Header:
             return header
     except (Odd, NeedMore):
         pass
-    out = _header(inflated, read_dataset(BytesIO(data), False, True))
+    stream, end = BytesIO(data), _End()
+    dataset = read_dataset(stream, False, True, stop_when=end)
+    out = _header(inflated, dataset, end.place(stream, dataset))
     out.syntax = DEFLATED
     return out
 
 
-def _header(source: Source, dataset: Dataset) -> Header:
+def _header(source: Source, dataset: Dataset, end: _End) -> Header:
     meta = getattr(dataset, "file_meta", None)
     syntax = str(meta.get("TransferSyntaxUID", "")) if meta is not None else ""
     implicit, little = dataset.original_encoding
     if not syntax:
-        syntax = IMPLICIT if implicit else EXPLICIT if little else BIG_ENDIAN
+        syntax = IMPLICIT if implicit else EXPLICIT if little is not False else BIG_ENDIAN
     values: dict[int, bytes] = {}
     for tag in tags.WANTED:
         if tag >> 16 == 2:
@@ -93,9 +121,11 @@ def _header(source: Source, dataset: Dataset) -> Header:
             raw = _stored(dataset, tag, little=little is not False)
             if raw is not None:
                 values[tag] = raw
-    values.update({tag: b"" for tag in (tags.FLOAT_PIXELS, tags.DOUBLE_PIXELS) if tag in dataset})
-    offset, length = _pixel_place(dataset)
-    return Header(source, values, syntax, offset, length, little is False, _frames(dataset))
+    offset, length = (end.offset, end.length) if end.tag == tags.PIXELS else (-1, 0)
+    if end.tag not in (0, tags.PIXELS):
+        values[end.tag] = b""
+    undefined = length == 0xFFFFFFFF
+    return Header(source, values, syntax, offset, None if undefined else length, little is False, _frames(dataset))
 
 
 def _stored(dataset: Dataset, tag: int, *, little: bool) -> bytes | None:
@@ -125,16 +155,6 @@ _BINARY = frozenset(
         tags.PADDING,
     }
 )
-
-
-def _pixel_place(dataset: Dataset) -> tuple[int, int | None]:
-    if tags.PIXELS not in dataset:
-        return -1, 0
-    item: Any = dataset.get_item(tags.PIXELS)
-    offset, length = getattr(item, "value_tell", None), getattr(item, "length", None)
-    if offset is None or length is None:
-        raise Unreadable("its pixel data cannot be located")
-    return int(offset), None if length == 0xFFFFFFFF else int(length)
 
 
 def _frames(dataset: Dataset) -> tuple[FrameGroups, ...]:

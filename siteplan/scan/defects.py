@@ -93,6 +93,16 @@ def tilted(angle_deg: float, shift_mm: float) -> ScanFinding:
     )
 
 
+def tilted_too_far() -> ScanFinding:
+    """A tilt that no gantry has."""
+    return _refusal(
+        "tilted-too-far",
+        "The slices are shifted against each other much further than any scanner tilts",
+        "whole series",
+        _EXPORT_AGAIN,
+    )
+
+
 def single_slice(where: str) -> ScanFinding:
     """No volume from one slice."""
     return _refusal("single-slice", "There is only one slice, which is no volume", where, _EXPORT_AGAIN)

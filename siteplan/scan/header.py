@@ -1,6 +1,6 @@
 """One file's header: by the quick walk where it is ordinary, by pydicom where it is not."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from siteplan.scan.source import Source
 from siteplan.scan.tags import FRAMES, SOP_CLASS, number, text
@@ -44,6 +44,7 @@ class Header:
         pixel_length: bytes, None when encapsulated.
         big_endian: the pixels are stored with the high byte first.
         frames: one entry for each frame of a multi-frame file with functional groups.
+        places: offset and length of every compressed fragment by frame, once somebody asked for them.
     """
 
     source: Source
@@ -52,7 +53,8 @@ class Header:
     pixel_offset: int
     pixel_length: int | None
     big_endian: bool = False
-    frames: tuple[FrameGroups, ...] = field(default=())
+    frames: tuple[FrameGroups, ...] = ()
+    places: list[list[tuple[int, int]]] | None = None
 
     def text(self, tag: int) -> str:
         """The element as text, "" when absent."""

@@ -32,8 +32,8 @@ class BadPixels(Exception):
         super().__init__(finding.code)
 
 
-def load(slices: Sequence[Slice], storage: Storage, progress: Progress | None = None) -> NDArray[Any]:
-    """(K, J, I) stored values of slices in their order, in the stored integer type.
+def load(slices: Sequence[Slice], storage: Storage, progress: Progress | None = None) -> tuple[NDArray[Any], bool]:
+    """(K, J, I) stored values of slices in their order, in the stored integer type; whether a stream lost something.
 
     Raises:
         ScanRefused: an image is cut short, damaged or too large for this machine.
@@ -44,13 +44,15 @@ def load(slices: Sequence[Slice], storage: Storage, progress: Progress | None = 
         raise ScanRefused([defects.too_large("The volume does not fit into the memory of this machine")]) from None
     starts = range(0, len(slices), _BATCH)
 
-    def batch(start: int) -> None:
-        for at in range(start, min(start + _BATCH, len(slices))):
-            load_one(slices[at], storage, out[at])
+    def batch(start: int) -> bool:
+        lost = [load_one(slices[at], storage, out[at]) for at in range(start, min(start + _BATCH, len(slices)))]
+        return any(lost)
 
+    lossy = False
     with ThreadPoolExecutor(_THREADS) as pool:
         try:
-            for done, _ in enumerate(pool.map(batch, starts), 1):
+            for done, lost in enumerate(pool.map(batch, starts), 1):
+                lossy = lossy or lost
                 if progress is not None:
                     progress(done / len(starts), "reading images")
         except BadPixels as error:
@@ -59,25 +61,27 @@ def load(slices: Sequence[Slice], storage: Storage, progress: Progress | None = 
         except MemoryError:
             pool.shutdown(cancel_futures=True)
             raise ScanRefused([defects.too_large("An image does not fit into the memory of this machine")]) from None
-    return out
+    return out, lossy
 
 
-def load_one(one: Slice, storage: Storage, out: NDArray[Any]) -> None:
-    """Fills `out` (J, I) with the stored values of one slice.
+def load_one(one: Slice, storage: Storage, out: NDArray[Any]) -> bool:
+    """Fills `out` (J, I) with the stored values of one slice; whether its compressed stream lost something.
 
     Raises:
         BadPixels: it cannot be had.
     """
+    lossy = False
     try:
         if is_compressed(one.header.syntax):
             from siteplan.scan.decode import decode_into
 
-            decode_into(one, storage, out)
+            lossy = decode_into(one, storage, out)
         else:
             _plain(one, storage, out)
     except OSError as error:
         raise BadPixels(defects.corrupt_pixels(one.where, error.strerror or str(error))) from error
     storage.cleaned(out)
+    return lossy
 
 
 def _plain(one: Slice, storage: Storage, out: NDArray[Any]) -> None:

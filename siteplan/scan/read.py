@@ -18,6 +18,7 @@ from siteplan.scan.load import Progress, load
 from siteplan.scan.stack import Stack
 from siteplan.scan.storage import Storage
 from siteplan.scan.survey import Survey, facts_of, survey
+from siteplan.scan.tilt import straightened
 from siteplan.scan.volume import Scan
 
 _HEADERS_SHARE = 0.2
@@ -101,19 +102,30 @@ def _scan(stack: Stack, layout: Layout, storage: Storage, around: list[ScanFindi
     slices = stack.slices
     private = kept_private([one.header for one in slices if not one.frame])
     try:
-        voxels = load(slices, storage, progress)
+        voxels, lost = load(slices, storage, progress)
     except ScanRefused as error:
         raise ScanRefused([private(one) for one in (*error.findings, *stack.findings)]) from None
     first = slices[0]
+    affine, padding = layout.affine, storage.cleaned_value(first.header.values.get(tags.PADDING))
+    if layout.tilted:
+        straight = straightened(voxels, layout, padding)
+        if straight is None:
+            raise ScanRefused([defects.tilted_too_far(), *stack.findings])
+        voxels, affine, padding = straight
     scan = Scan(
         voxels,
-        layout.affine,
+        affine,
         np.array([one.slope for one in slices]),
         np.array([one.intercept for one in slices]),
-        grey_scale(first, layout.spacing_kji_mm, stack.lossy),
+        grey_scale(first, layout.spacing_kji_mm, stack.lossy or lost),
         patient_of(first.header),
         facts_of(stack),
-        (*stack.findings, *around, defects.motion_not_checked()),
-        storage.cleaned_value(first.header.values.get(tags.PADDING)),
+        (
+            *stack.findings,
+            *([defects.lossy()] if lost and not stack.lossy else []),
+            *around,
+            defects.motion_not_checked(),
+        ),
+        padding,
     )
     return replace(scan, grey=with_air_checked(scan))
