@@ -20,15 +20,22 @@ from siteplan.bone.grey import (
 )
 from siteplan.bone.half_maximum import HalfMaximumReader
 from siteplan.bone.levels import GreyLevels, grey_levels
-from siteplan.bone.lines import cortex_measure, edge_measure, level_measures
+from siteplan.bone.lines import NORMAL_95, cortex_measure, edge_measure, level_measures
 from siteplan.bone.reading import AxisReading, Edge, LineReading, SectionReader
 from siteplan.bone.sample import sample_block
 from siteplan.bone.section import section_of
+from siteplan.bone.shell_fit import ShellFit
+from siteplan.bone.shell_reader import Shell, ShellReader
+from siteplan.bone.shell_site import fit_shell
 from siteplan.flags import Flag
 from siteplan.frame import SiteFrame
 from siteplan.measures import Measure
 from siteplan.scan.volume import Scan
 
+FWHM_PER_SD = 2.354820
+"""2 sqrt(2 ln 2)."""
+BLUR_SYSTEMATIC = 0.03
+"""Relative SD of the fitted blur from what the model leaves out (our own estimate from simulated volumes)."""
 LEVELS_MM = (1.0, 3.0, 5.0, 7.0, 10.0)
 
 
@@ -53,12 +60,12 @@ def measure_bone(
     """
     levels = grey_levels(scan)
     planned = sample_block(scan, frame, smooth=not quick)
-    reader = _reader(scan, planned, levels, quick)
+    reader, fit = _reader(scan, planned, levels, quick)
     entry = reader.axis().entry
     block = planned if entry.at_mm is None else rezeroed(planned, entry.at_mm)
     if entry.at_mm is not None:
         reader = ShiftedReader(reader, entry.at_mm)
-    return _findings(scan, block, reader, entry, levels, tuple(float(x) for x in levels_mm), calibration, quick)
+    return _findings(scan, block, reader, entry, levels, tuple(float(x) for x in levels_mm), calibration, quick, fit)
 
 
 def rezeroed(block: SiteBlock, entry_mm: float) -> SiteBlock:
@@ -105,8 +112,17 @@ class ShiftedReader:
         return self._reader.line(depth_mm + self._entry_mm)
 
 
-def _reader(scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool) -> SectionReader:
-    return HalfMaximumReader(block, section_of(block, levels))
+def _reader(scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool) -> tuple[SectionReader, ShellFit | None]:
+    """Half-maximum reader, or the joint fit where there is time and a shell to fit."""
+    section = section_of(block, levels)
+    plain = HalfMaximumReader(block, section)
+    if quick:
+        return plain, None
+    normal = scan.affine[:3, 2] / np.linalg.norm(scan.affine[:3, 2])
+    slice_dir = np.array([normal @ block.frame.axis, normal @ block.frame.buccal, normal @ block.frame.distal])
+    blur = float(np.mean(scan.spacing_kji_mm))
+    fit = fit_shell(block, section, levels, slice_dir, (blur, blur, 0.5, 0.5))
+    return (plain, None) if fit is None else (ShellReader(Shell(fit), plain.axis()), fit)
 
 
 def _findings(
@@ -118,6 +134,7 @@ def _findings(
     levels_mm: tuple[float, ...],
     calibration: Calibration | None,
     quick: bool,
+    fit: ShellFit | None,
 ) -> BoneFindings:
     axis = reader.axis()
     context = GreyContext(levels.soft, levels.step)
@@ -148,8 +165,8 @@ def _findings(
         provisional_hu=provisional,
         density=density,
         calibration=calibration,
-        blur_fwhm=none,
-        blur_fwhm_across_slices=none,
+        blur_fwhm=_blur(fit, 0),
+        blur_fwhm_across_slices=_blur(fit, 1),
         noise_sd=Measure.absent("grey", Flag.NO_EDGE_FOUND),
         drift=Measure.absent("grey", Flag.NO_EDGE_FOUND),
         metal_share=0.0,
@@ -204,6 +221,19 @@ def _outline(block: SiteBlock, reader: SectionReader, quick: bool, found: bool) 
                 if edge.at_mm is not None:
                     edges[row, k] = sign * edge.at_mm
     return edges[0], edges[1], edges[2], edges[3]
+
+
+def _blur(fit: ShellFit | None, which: int) -> Measure:
+    """Full width at half maximum of the blur, along (0) or across (1) slices."""
+    if fit is None:
+        return Measure.absent("mm", Flag.NO_EDGE_FOUND, method="joint fit")
+    log = float(fit.theta[-2 + which])
+    sd = float(np.sqrt(fit.covariance[-2 + which, -2 + which]))
+    reach = NORMAL_95 * float(np.hypot(sd, BLUR_SYSTEMATIC))
+    full = FWHM_PER_SD * float(np.exp(log))
+    return Measure(
+        full, "mm", full * float(np.exp(-reach)), full * float(np.exp(reach)), "joint fit of the site's edges"
+    )
 
 
 def _second(axis: AxisReading, method: str, quick: bool) -> Measure:
