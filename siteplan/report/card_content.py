@@ -1,0 +1,93 @@
+"""The words and numbers of one site's drilling card."""
+
+from typing import Any
+
+from siteplan.findings import Findings, SiteFindings
+from siteplan.report.naming import Naming
+from siteplan.report.site_content import approach_words, clearance_row, fixture_words
+from siteplan.report.words import Notes, figure, sentence, with_unit
+from siteplan.surgery.card import Branch, Preparation, Step
+from siteplan.surgery.reasons import Reason
+
+
+def card_content(findings: Findings, site: SiteFindings, naming: Naming) -> dict[str, Any] | None:
+    """Everything that the drilling card of a site says; None without a fixture."""
+    if site.placed is None:
+        return None
+    preparation = site.placed.preparation
+    notes = Notes()
+    return {
+        "fixture": fixture_words(site.placed),
+        "approach": approach_words(site),
+        "kit": preparation.kit,
+        "protocol": preparation.protocol,
+        "bone": preparation.bone,
+        "reference": preparation.reference,
+        "problems": _sentences(preparation.problems, naming),
+        "steps": [
+            _step(number, step, findings, naming, notes) for number, step in enumerate(preparation.steps, start=1)
+        ],
+        "pauses": [
+            f"After step {pause.after_step}: {sentence(naming.clean(pause.what))} {sentence(naming.clean(pause.why.text))}"
+            for pause in preparation.pauses
+        ],
+        "branches": [_branch(branch, naming) for branch in preparation.branches],
+        "torque": _torque(preparation),
+        "reasons": _sentences(preparation.reasons, naming),
+        "remarks": _sentences(preparation.notes, naming),
+        "cautions": [sentence(caution) for caution in preparation.cautions],
+        "calibrated": site.density.calibrated,
+        "notes": notes.listed(),
+    }
+
+
+def _step(number: int, step: Step, findings: Findings, naming: Naming, notes: Notes) -> dict[str, Any]:
+    low, high = step.drill.speed_per_min
+    speed = figure(low, 0) if low == high else f"{figure(low, 0)} to {figure(high, 0)}"
+    return {
+        "number": number,
+        "drill": step.drill.name,
+        "diameter": f"Ø {with_unit(step.drill.diameter_mm, 'mm')}",
+        "purpose": step.drill.purpose.value,
+        "reach": step.reach.value,
+        "speed": f"{speed} 1/min, {step.drill.irrigation}",
+        "reference": step.reference,
+        "set_by": step.set_by,
+        "shows": sentence(step.shows),
+        "tip": f"{with_unit(step.tip_depth_mm, 'mm', 2)} from the {step.reference}",
+        "tip_bone": f"{with_unit(step.tip_below_bone_mm, 'mm', 2)} below the bone entry",
+        "short": "" if step.short_of_goal_mm < 0.05 else f"{with_unit(step.short_of_goal_mm, 'mm', 1)} short of the goal",
+        "left": [clearance_row(c, naming, findings.structures, notes) for c in step.clearances],
+        "access": naming.clean(step.access),
+        "why": _sentences(step.why, naming),
+    }
+
+
+def _sentences(reasons: tuple[Reason, ...], naming: Naming) -> list[dict[str, str]]:
+    return [
+        {"text": sentence(naming.clean(reason.text)), "where": naming.clean(reason.where), "source": reason.source}
+        for reason in reasons
+    ]
+
+
+def _branch(branch: Branch, naming: Naming) -> dict[str, Any]:
+    drills = [f"{step.drill.name} (Ø {with_unit(step.drill.diameter_mm, 'mm')}), {step.shows}" for step in branch.steps]
+    return {
+        "when": sentence(branch.when),
+        "drills": drills,
+        "fixtures": list(branch.fixtures),
+        "reasons": _sentences(branch.reasons, naming),
+    }
+
+
+def _torque(preparation: Preparation) -> dict[str, Any]:
+    goal = preparation.torque
+    low, high = goal.target_Ncm
+    unit = "\u00a0N·cm"
+    return {
+        "target": f"{figure(low, 0)} to {figure(high, 0)}{unit}",
+        "loading": f"{figure(goal.loading_Ncm, 0)}{unit}",
+        "ceiling": f"{figure(goal.ceiling_Ncm, 0)}{unit}",
+        "why": sentence(goal.why.text),
+        "source": goal.why.source or goal.why.where,
+    }

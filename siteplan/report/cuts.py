@@ -1,0 +1,205 @@
+"""Where a plane cuts structures and fixtures: outlines in picture coordinates, from the exact shapes.
+
+A tube, a cone and a solid of revolution have a closed expression for the signed distance to their surface. It is
+evaluated on a fine grid in the plane and its zero line followed with linear interpolation: for a radius R the error is
+below step**2 / (8 R), under two micrometres for a canal of 1 mm. A mesh is cut triangle by triangle, exactly. A plane that
+holds the axis of a solid cuts it along its outline, which is then used as it is.
+"""
+
+import numpy as np
+from contourpy import contour_generator
+from numpy.typing import NDArray
+
+from siteplan.anatomy import Cone, Shape, Surface, Tube
+from siteplan.fixture.solid import Pose, Solid
+from siteplan.report.plane import Plane
+
+Outline = NDArray[np.float64]
+"""(N, 2) u, v in mm; closed outlines repeat their first point."""
+
+_STEP_MM = 0.1
+"""Grid step of the zero line; see the module's error estimate."""
+_ON_PLANE = 1e-6
+"""An axis closer to the plane than this (mm and sine) lies in it."""
+Bounds = tuple[float, float, float, float]
+
+
+def cut_shape(shape: Shape, plane: Plane, bounds: Bounds, grow_mm: float = 0.0) -> list[Outline]:
+    """Outlines of a structure in a plane.
+
+    Args:
+        bounds: left, right, bottom, top of the picture in mm; outlines are followed inside it only.
+        grow_mm: distance outside the surface at which the line is drawn (a safety margin); 0 is the surface itself.
+    """
+    if isinstance(shape, Surface) and grow_mm == 0:
+        return _mesh_segments(shape, plane)
+    points, grid = _grid(plane, bounds)
+    if isinstance(shape, Surface):
+        distance = _near_mesh(shape, points)
+    elif isinstance(shape, Tube):
+        distance = _tube_distance(shape, points)
+    else:
+        distance = _turned_distance(_cone_outline(shape), Pose(shape.base_lps_mm, _direction(shape)), points)
+    return _zero_line(distance - grow_mm, grid)
+
+
+def cut_solid(solid: Solid, pose: Pose, plane: Plane, bounds: Bounds) -> list[Outline]:
+    """Outlines of a solid of revolution in a plane; see `cut_shape`."""
+    foot, tilt = plane.from_lps(pose.platform_lps_mm), plane.toward @ pose.axis
+    if abs(tilt) < _ON_PLANE and abs(foot[2]) < _ON_PLANE:
+        along = np.array([plane.right @ pose.axis, plane.up @ pose.axis])
+        aside = np.array([-along[1], along[0]])
+        z, r = np.concatenate([solid.z_mm, solid.z_mm[::-1]]), np.concatenate([solid.r_mm, -solid.r_mm[::-1]])
+        outline = foot[:2] + z[:, None] * along + r[:, None] * aside
+        return [np.vstack([outline, outline[:1]])]
+    points, grid = _grid(plane, bounds)
+    return _zero_line(_turned_distance(solid, pose, points), grid)
+
+
+def height_over_plane(shape: Shape, plane: Plane) -> float:
+    """Signed least distance (mm) from the plane to the shape's points, 0 where the plane meets it; + is nearer the viewer."""
+    if isinstance(shape, Tube):
+        heights, reach = plane.from_lps(shape.points_lps_mm)[:, 2], shape.radius_mm
+    elif isinstance(shape, Cone):
+        ends = np.stack([shape.base_lps_mm, shape.tip_lps_mm])
+        flat = float(np.sqrt(max(0.0, 1 - float(_direction(shape) @ plane.toward) ** 2)))
+        heights, reach = plane.from_lps(ends)[:, 2], flat * np.array([shape.base_radius_mm, shape.tip_radius_mm])
+    else:
+        heights = plane.from_lps(shape.points_lps_mm)[:, 2]
+        reach = np.zeros_like(heights)
+    lowest, highest = float((heights - reach).min()), float((heights + reach).max())
+    return 0.0 if lowest <= 0 <= highest else (lowest if lowest > 0 else highest)
+
+
+def _grid(plane: Plane, bounds: Bounds) -> tuple[NDArray[np.float64], tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    left, right, bottom, top = bounds
+    u = np.arange(left, right + _STEP_MM, _STEP_MM)
+    v = np.arange(bottom, top + _STEP_MM, _STEP_MM)
+    return plane.to_lps(u[None, :], v[:, None]), (u, v)
+
+
+def _zero_line(field: NDArray[np.float64], grid: tuple[NDArray[np.float64], NDArray[np.float64]]) -> list[Outline]:
+    u, v = grid
+    return [np.asarray(line) for line in contour_generator(u, v, field).lines(0.0)]
+
+
+def _tube_distance(tube: Tube, points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Least signed distance of points (..., 3) to the swept ball; stretches too far from the picture are left out."""
+    a, ra = tube.points_lps_mm[:-1], tube.radius_mm[:-1]
+    b, rb = tube.points_lps_mm[1:], tube.radius_mm[1:]
+    if len(a) == 0:
+        return np.asarray(np.linalg.norm(points - tube.points_lps_mm[0], axis=-1) - tube.radius_mm[0])
+    flat = points.reshape(-1, 3)
+    centre = (flat.min(axis=0) + flat.max(axis=0)) / 2
+    reach = float(np.linalg.norm(flat.max(axis=0) - centre))
+    out = np.full(points.shape[:-1], np.inf)
+    for start, stop, r0, r1 in zip(a, b, ra, rb, strict=True):
+        if min(np.linalg.norm(start - centre), np.linalg.norm(stop - centre)) < 2 * reach + max(r0, r1) + 10:
+            np.minimum(out, _swept_ball(points, start, stop, float(r0), float(r1)), out=out)
+    return np.where(np.isfinite(out), out, 1e3)
+
+
+def _swept_ball(
+    points: NDArray[np.float64], start: NDArray[np.float64], stop: NDArray[np.float64], r0: float, r1: float
+) -> NDArray[np.float64]:
+    """Distance to the union of all balls with centre start + t (stop - start) and radius r0 + t (r1 - r0), 0 <= t <= 1.
+
+    For a point at height h along and distance q beside the stretch of length L, |p - c(t)| - r(t) is least at
+    t L = h + q s / sqrt(1 - s**2) with s = (r1 - r0) / L (set the derivative to zero); clamped to the ends.
+    """
+    length = float(np.linalg.norm(stop - start))
+    if length < 1e-9 or abs(r1 - r0) >= length:
+        larger = (start, r0) if r0 >= r1 else (stop, r1)
+        return np.asarray(np.linalg.norm(points - larger[0], axis=-1) - larger[1])
+    along = (stop - start) / length
+    offset = points - start
+    height = offset @ along
+    beside = np.sqrt(np.maximum(np.einsum("...i,...i->...", offset, offset) - height**2, 0.0))
+    slope = (r1 - r0) / length
+    place = np.clip(height + beside * slope / np.sqrt(1 - slope**2), 0.0, length)
+    return np.asarray(np.hypot(height - place, beside) - (r0 + slope * place))
+
+
+def _direction(cone: Cone) -> NDArray[np.float64]:
+    axis = cone.tip_lps_mm - cone.base_lps_mm
+    return np.asarray(axis / np.linalg.norm(axis))
+
+
+def _cone_outline(cone: Cone) -> Solid:
+    length = float(np.linalg.norm(cone.tip_lps_mm - cone.base_lps_mm))
+    return Solid(np.array([0.0, length]), np.array([cone.base_radius_mm, cone.tip_radius_mm]))
+
+
+def _turned_distance(solid: Solid, pose: Pose, points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Signed distance of points (..., 3) to a solid of revolution: that to its half outline in the (z, r) plane."""
+    offset = points - pose.platform_lps_mm
+    z = offset @ pose.axis
+    r = np.sqrt(np.maximum(np.einsum("...i,...i->...", offset, offset) - z**2, 0.0))
+    zs = np.concatenate([solid.z_mm[:1], solid.z_mm, solid.z_mm[-1:]])
+    rs = np.concatenate([[0.0], solid.r_mm, [0.0]])
+    nearest = np.full(z.shape, np.inf)
+    for z0, r0, z1, r1 in zip(zs[:-1], rs[:-1], zs[1:], rs[1:], strict=True):
+        dz, dr = z1 - z0, r1 - r0
+        size = dz * dz + dr * dr
+        t = np.clip(((z - z0) * dz + (r - r0) * dr) / size, 0, 1) if size > 0 else 0.0
+        np.minimum(nearest, np.hypot(z - z0 - t * dz, r - r0 - t * dr), out=nearest)
+    inside = (z >= solid.z_mm[0]) & (z <= solid.z_mm[-1]) & (r <= np.interp(z, solid.z_mm, solid.r_mm))
+    return np.where(inside, -nearest, nearest)
+
+
+def _mesh_segments(surface: Surface, plane: Plane) -> list[Outline]:
+    """One (2, 2) piece for every triangle that the plane crosses."""
+    local = plane.from_lps(surface.points_lps_mm)
+    corners = local[surface.triangles]
+    heights = corners[..., 2]
+    crossed = (heights.min(axis=1) < 0) & (heights.max(axis=1) >= 0)
+    pieces = []
+    for triangle in corners[crossed]:
+        ends = [
+            p[:2] + (q[:2] - p[:2]) * p[2] / (p[2] - q[2])
+            for p, q in zip(triangle, np.roll(triangle, -1, axis=0), strict=True)
+            if (p[2] < 0) != (q[2] < 0)
+        ]
+        if len(ends) == 2:
+            pieces.append(np.array(ends))
+    return pieces
+
+
+def _near_mesh(surface: Surface, points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Distance of points (..., 3) to a mesh, NaN on its forbidden side.
+
+    Measured to samples on the mesh no further apart than 0.2 mm: at 1 mm the error is below 0.01 mm.
+    """
+    from scipy.spatial import cKDTree
+
+    flat = points.reshape(-1, 3)
+    low, high = flat.min(axis=0) - 10, flat.max(axis=0) + 10
+    corners = surface.points_lps_mm[surface.triangles]
+    away = _away_from_forbidden(surface, corners)
+    near = ((corners.max(axis=1) >= low) & (corners.min(axis=1) <= high)).all(axis=1)
+    spread = [_spread(triangle) for triangle in corners[near]]
+    if not spread:
+        return np.full(points.shape[:-1], np.nan)
+    samples, normals = np.concatenate(spread), np.repeat(away[near], [len(s) for s in spread], axis=0)
+    distance, index = cKDTree(samples).query(flat)
+    forbidden = np.einsum("ni,ni->n", flat - samples[index], normals[index]) < 0
+    return np.asarray(np.where(forbidden, np.nan, distance)).reshape(points.shape[:-1])
+
+
+def _away_from_forbidden(surface: Surface, corners: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(T, 3) normals to the allowed side: outward of a closed mesh, against `behind` of an open one."""
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    if surface.closed:
+        volume = float(np.einsum("ti,ti->", corners[:, 0], normals))
+        return normals if volume > 0 else -normals
+    return np.asarray(np.where((normals @ surface.behind > 0)[:, None], -normals, normals))
+
+
+def _spread(triangle: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Points (N, 3) over a triangle, no further apart than 0.2 mm."""
+    a, b, c = triangle
+    n = int(np.clip(np.ceil(max(np.linalg.norm(b - a), np.linalg.norm(c - a), np.linalg.norm(c - b)) / 0.2), 1, 400))
+    i, j = np.meshgrid(np.arange(n + 1), np.arange(n + 1))
+    keep = i + j <= n
+    s, t = i[keep] / n, j[keep] / n
+    return np.asarray(a + s[:, None] * (b - a) + t[:, None] * (c - a))

@@ -1,0 +1,128 @@
+"""The whole report as one plain structure of text: HTML, PDF and the referrer's page are three dresses of it."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+from siteplan import __version__
+from siteplan.case.tooth import jaw_of, side_of, universal_of
+from siteplan.findings import Findings, SiteFindings
+from siteplan.report.card_content import card_content
+from siteplan.report.identity import Identity, patient_rows, running_head
+from siteplan.report.methods_content import methods_content
+from siteplan.report.naming import Naming
+from siteplan.report.site_content import fixture_words, site_content, site_verdict
+from siteplan.report.words import Notes, cell, date_words, millimetres, safe_cell, sentence
+from siteplan.report import verdicts
+from siteplan.scan.volume import Scan
+
+
+def document(findings: Findings, identity: Identity, made: datetime | None = None) -> dict[str, Any]:
+    """All text of the report. `figures` are added by the writer, by the names in `figure_names`.
+
+    Args:
+        made: the time to print; now when not given.
+    """
+    naming = Naming.of(findings.structures, identity)
+    case = findings.case.case
+    when = made or datetime.now(UTC)
+    notes = Notes()
+    return {
+        "title": case.title if identity.keeps_free_text and case.title else "Site assessment",
+        "made": when.strftime("%Y-%m-%d %H:%M UTC"),
+        "software": f"siteplan {__version__}",
+        "identity": identity.value,
+        "head": running_head(findings.scan, case, identity),
+        "patient": [{"label": a, "value": b} for a, b in patient_rows(findings.scan, case, identity)],
+        "scan": scan_rows(findings.scan, identity),
+        "scan_findings": [_scan_finding(f, identity) for f in findings.scan.findings],
+        "calibrated": findings.calibration is not None,
+        "summary": [_summary_row(site, naming, notes) for site in findings.sites],
+        "between": [_between(c, naming, notes) for c in findings.between_fixtures],
+        "structures": [
+            {"letter": naming.letter(s.name), "name": naming.name(s.name), "kind": s.kind.value.replace("-", " "),
+             "made_by": s.made_by.value, "uncertainty": f"{s.uncertainty_mm:.1f}\u00a0mm"}
+            for s in findings.structures
+        ],
+        "remarks": case.notes if identity.keeps_free_text else "",
+        "cautions": list(findings.cautions),
+        "sites": [
+            {"page": site_content(findings, site, naming, identity), "card": card_content(findings, site, naming)}
+            for site in findings.sites
+        ],
+        "methods": methods_content(findings, identity),
+        "notes": notes.listed(),
+        "series_short": findings.scan.digest[:12] or "none",
+        "case_short": findings.case.digest[:12],
+    }  # fmt: skip
+
+
+def scan_rows(scan: Scan, identity: Identity) -> list[dict[str, str]]:
+    """The facts of the scan that a reader needs to judge the numbers."""
+    k, j, i = scan.spacing_kji_mm
+    slices, rows, columns = scan.shape
+    grey = scan.grey
+    pairs = [
+        ("Voxel", f"{millimetres((i, j, k))} (columns, rows, slices)"),
+        ("Size", f"{columns} × {rows} × {slices} voxels, {scan.series.files} files"),
+        ("Device", " ".join(part for part in (grey.manufacturer, grey.model) if part) or "not given"),
+        ("Exposure", _exposure(scan)),
+        ("Grey scale", sentence(grey.why)),
+        ("Compression", "lossy at some time: fine detail may be altered" if grey.lossy else "none that loses detail"),
+    ]
+    if identity.keeps_free_text:
+        pairs.insert(0, ("Series", scan.series.description or "no description"))
+        pairs.insert(1, ("Date", date_words(scan.series.study_date) or "not given"))
+    return [{"label": label, "value": value} for label, value in pairs]
+
+
+def _exposure(scan: Scan) -> str:
+    grey = scan.grey
+    parts = []
+    if grey.kvp is not None:
+        parts.append(f"{grey.kvp:g} kV")
+    if grey.exposure_mas is not None:
+        parts.append(f"{grey.exposure_mas:g} mAs")
+    if grey.reconstruction_diameter_mm is not None:
+        parts.append(f"field {grey.reconstruction_diameter_mm:g} mm")
+    return ", ".join(parts) or "not given"
+
+
+def _scan_finding(finding: Any, identity: Identity) -> dict[str, str]:
+    return {
+        "severity": finding.severity.value,
+        "what": sentence(finding.what),
+        "where": finding.where if identity.keeps_free_text else "",
+        "remedy": sentence(finding.remedy),
+    }
+
+
+def _summary_row(site: SiteFindings, naming: Naming, notes: Notes) -> dict[str, Any]:
+    worst = verdicts.gravest(site.clearances)
+    narrow = [m for m in site.bone.ridge_width if m.value is not None]
+    narrowest = min(narrow, key=lambda m: m.value or 0.0) if narrow else site.bone.ridge_width[0]
+    tooth = site.entry.tooth
+    return {
+        "tooth": tooth,
+        "other_notation": universal_of(tooth),
+        "place": f"{jaw_of(tooth)}, {side_of(tooth)}",
+        "fixture": fixture_words(site.placed),
+        "narrowest": cell(narrowest, notes),
+        "narrowest_at": "" if narrowest.depth_mm is None else f"{narrowest.depth_mm:g}\u00a0mm down",
+        "height": cell(site.bone.available_height, notes),
+        "density": site.density.label or "not classed",
+        "density_status": "calibrated" if site.density.calibrated else "not calibrated",
+        "tightest": None if worst is None else safe_cell(worst.distance, notes),
+        "tightest_about": "" if worst is None else naming.name(worst.structure),
+        "margin": "" if worst is None else f"{worst.margin.value_mm:.1f}\u00a0mm",
+        "verdict": site_verdict(site, naming),
+    }
+
+
+def _between(clearance: Any, naming: Naming, notes: Notes) -> dict[str, Any]:
+    return {
+        "about": naming.name(clearance.structure),
+        "distance": safe_cell(clearance.distance, notes),
+        "margin": f"{clearance.margin.value_mm:.1f}\u00a0mm",
+        "margin_source": f"{clearance.margin.source} ({clearance.margin.status})",
+        "verdict": verdicts.shown(clearance.verdict),
+    }

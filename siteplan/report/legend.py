@@ -1,0 +1,78 @@
+"""The strip under a section: what each line and letter means, and what the picture was made with."""
+
+from dataclasses import dataclass
+
+from siteplan.report import palette
+from siteplan.report.canvas import Sheet
+from siteplan.report.cuts import cut_shape, cut_solid, height_over_plane
+from siteplan.report.plane import Plane
+from siteplan.report.scene import SiteScene
+
+_ROW_MM = 3.1
+_LONGEST = 62
+"""Characters of a row; a longer name is cut here and stands in full in the table."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the strip; `line` is the sample in front of the words, if any."""
+
+    words: str
+    line: palette.Line | None = None
+
+
+def short(words: str, most: int = _LONGEST) -> str:
+    """`words` on one line, cut with an ellipsis when longer than `most` characters."""
+    flat = " ".join(words.split())
+    return flat if len(flat) <= most else flat[: most - 1].rstrip() + "…"
+
+
+def rows_for(plane: Plane, scene: SiteScene, half_mm: float, notes: tuple[str, ...]) -> list[Row]:
+    """Rows for what this plane really shows, then what it does not show, then `notes`."""
+    reach = scene.deepest_mm + 3.0
+    bounds = (-half_mm, half_mm, -reach, reach)
+    rows: list[Row] = []
+    if scene.fixture is not None:
+        rows.append(Row("fixture: outer line body, fine line core", palette.FIXTURE_BODY))
+    away: list[str] = []
+    for shown in scene.structures:
+        if cut_shape(shown.structure.shape, plane, bounds):
+            line = palette.LINE_OF_KIND[shown.structure.kind.value]
+            margin = f", fine line: {shown.margin_mm:g} mm margin" if shown.margin_mm else ""
+            name = short(shown.structure.name, _LONGEST - 8 - len(margin))
+            rows.append(Row(f"{shown.letter}  {name}{margin}", line))
+        else:
+            height = height_over_plane(shown.structure.shape, plane)
+            where = "outside the picture" if height == 0 else f"{abs(height):.1f} mm {_side(height)}"
+            away.append(f"{shown.letter} {where}")
+    hidden = [f.tooth for f in scene.others if not cut_solid(f.body, f.pose, plane, bounds)]
+    if away:
+        rows.append(Row(short(f"not in this plane: {'; '.join(away)}")))
+    if len(hidden) < len(scene.others):
+        rows.append(Row("a tooth number beside an outline: fixture of that site"))
+    rows.extend(Row(short(note, 84)) for note in notes)
+    return rows
+
+
+def _side(height: float) -> str:
+    return "nearer the viewer" if height > 0 else "behind"
+
+
+def height_mm(rows: list[Row]) -> float:
+    """Space that the strip needs."""
+    return len(rows) * _ROW_MM + 1.5
+
+
+def draw(sheet: Sheet, rows: list[Row], at_mm: tuple[float, float]) -> None:
+    """Draw the rows downwards from `at_mm` (left, top)."""
+    left, top = at_mm
+    strip = sheet.panel((left, 0, sheet.width_mm - left, top), (0, sheet.width_mm - left, 0, top))
+    for number, row in enumerate(rows):
+        y = top - 1.6 - number * _ROW_MM
+        if row.line is not None:
+            strip.fill_between([0, 7.0], y - 0.2, y + 1.9, color="#3b4348", linewidth=0)
+            (sample,) = strip.plot([0.5, 6.5], [y + 0.85] * 2, color=row.line.colour, linewidth=row.line.width_pt)
+            if row.line.dash.pattern:
+                sample.set_dashes(row.line.dash.pattern)
+        strip.text(8.2 if row.line else 0, y + 0.75, row.words, size=6, va="center", parse_math=False,
+                   color=palette.INK if row.line else palette.QUIET)  # fmt: skip

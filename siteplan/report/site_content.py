@@ -1,0 +1,187 @@
+"""The words and numbers of one site's page."""
+
+from typing import Any
+
+from siteplan.anatomy import MadeBy, Structure
+from siteplan.bone import BoneFindings
+from siteplan.case.tooth import jaw_of, side_of, universal_of
+from siteplan.findings import Findings, PlacedFixture, SiteFindings
+from siteplan.measures import Measure
+from siteplan.placement import Clearance
+from siteplan.report import verdicts
+from siteplan.report.identity import Identity
+from siteplan.report.naming import Naming
+from siteplan.report.words import Notes, cell, figure, safe_cell, sentence, with_unit
+
+GREY_CAUTION = "Grey value, not Hounsfield units: this scan is not calibrated."
+_MADE_BY = {MadeBy.DRAWN: "drawn", MadeBy.FOUND: "found by the program, not confirmed", MadeBy.CONFIRMED: "confirmed"}
+
+
+def site_content(findings: Findings, site: SiteFindings, naming: Naming, identity: Identity) -> dict[str, Any]:
+    """Everything that the page of a site says, as text; figures are added by the caller."""
+    notes = Notes()
+    tooth = site.entry.tooth
+    return {
+        "tooth": tooth,
+        "other_notation": universal_of(tooth),
+        "place": f"{jaw_of(tooth)} jaw, {side_of(tooth)} side",
+        "inner": "palatal" if jaw_of(tooth) == "upper" else "lingual",
+        "fixture": fixture_words(site.placed),
+        "approach": approach_words(site),
+        "verdict": site_verdict(site, naming),
+        "clearances": [clearance_row(c, naming, findings.structures, notes) for c in site.clearances],
+        "levels": _level_rows(site, notes),
+        "axis_rows": _axis_rows(site.bone, notes),
+        "grey_rows": _grey_rows(site, notes),
+        "density": _density(site, findings),
+        "shape_rows": _shape_rows(site.bone, notes),
+        "calibrated": findings.calibration is not None,
+        "scan_findings": [f"{sentence(f.what)} {sentence(f.remedy)}".strip() for f in site.scan_findings],
+        "remarks": site.entry.notes if identity.keeps_free_text else "",
+        "notes": notes.listed(),
+    }
+
+
+def site_verdict(site: SiteFindings, naming: Naming) -> dict[str, Any]:
+    """Word and shape of the gravest verdict, and what it is about."""
+    said = verdicts.of_site(site.clearances, site.placed is not None)
+    return said | {"about": naming.name(said["about"])}
+
+
+def fixture_words(placed: PlacedFixture | None) -> str:
+    """Name, design and size of the planned fixture."""
+    if placed is None:
+        return "no fixture planned"
+    f = placed.fixture
+    return (
+        f"{f.name}: {f.design.value}, Ø {with_unit(f.outer_diameter_mm, 'mm')} "
+        f"(core {with_unit(f.core_diameter_mm, 'mm')}), length {with_unit(f.length_mm, 'mm')}"
+    )
+
+
+def approach_words(site: SiteFindings) -> str:
+    """Flap or flapless, and the gum thickness that it counts on."""
+    gum = site.entry.soft_tissue_mm
+    thickness = "gum thickness not given" if gum is None else f"gum {with_unit(gum, 'mm')} thick"
+    return f"{site.entry.approach}, {thickness}"
+
+
+def clearance_row(
+    clearance: Clearance, naming: Naming, structures: tuple[Structure, ...], notes: Notes
+) -> dict[str, Any]:
+    """One row: what, how far, what is demanded and by whom, and what follows."""
+    made = next((_MADE_BY[s.made_by] for s in structures if s.name == clearance.structure), "measured on the scan")
+    room = verdicts.room_left_mm(clearance)
+    return {
+        "letter": naming.letter(clearance.structure),
+        "name": naming.name(clearance.structure),
+        "made_by": made,
+        "distance": safe_cell(clearance.distance, notes),
+        "margin": with_unit(clearance.margin.value_mm, "mm"),
+        "margin_source": f"{clearance.margin.source} ({clearance.margin.status})",
+        "room": "" if room is None else room_words(room),
+        "verdict": verdicts.shown(clearance.verdict),
+    }
+
+
+def room_words(room_mm: float) -> str:
+    """How much is left beyond what is demanded, rounded to the unfavourable side."""
+    hundredths = int(room_mm * 100 // 1)
+    words = with_unit(abs(hundredths) / 100, "mm", 2)
+    return f"{words} to spare" if hundredths >= 0 else f"{words} short"
+
+
+def _level_rows(site: SiteFindings, notes: Notes) -> list[dict[str, Any]]:
+    bone = site.bone
+    rows = [
+        {
+            "at": with_unit(depth, "mm", 0 if float(depth).is_integer() else 1),
+            "cells": [cell(m, notes) for m in four],
+        }
+        for depth, *four in zip(
+            bone.levels_mm, bone.ridge_width, bone.buccal_plate, bone.lingual_plate, bone.mesiodistal_width, strict=True
+        )
+    ]
+    for level in site.placed.levels if site.placed else ():
+        measures = (level.ridge_width, level.buccal_plate, level.lingual_plate)
+        rows.append(
+            {
+                "at": f"{with_unit(level.depth_mm, 'mm')}, fixture's {level.name}",
+                "cells": [*(cell(m, notes) for m in measures), None],
+            }
+        )
+    return rows
+
+
+def _axis_rows(bone: BoneFindings, notes: Notes) -> list[dict[str, Any]]:
+    offset = bone.crest_offset
+    where = "Bone begins, against the planned point"
+    if offset.value is not None:
+        where += " (+ deeper, − higher)"
+    pairs: list[tuple[str, Measure]] = [
+        (where, offset),
+        ("Crestal cortex along the axis", bone.crestal_cortex),
+        ("Second cortex begins at depth", bone.second_cortex_depth),
+        ("Second cortex, thickness", bone.second_cortex),
+        ("Bone height along the axis", bone.available_height),
+        ("Canal roof met by the axis at depth", bone.canal_roof_depth),
+    ]
+    return [{"label": label, "cell": cell(measure, notes, 2 if "cortex" in label else None)} for label, measure in pairs]
+
+
+def _grey_rows(site: SiteFindings, notes: Notes) -> list[dict[str, Any]]:
+    bone = site.bone
+    pairs: list[tuple[str, Measure]] = [("Standard cylinder, Ø 3.5 mm, 10 mm deep", bone.mean_grey)]
+    if bone.calibration is not None:
+        pairs.append(("The same, calibrated", bone.mean_hu))
+    if site.placed is not None:
+        grey = site.placed.grey
+        pairs += [
+            ("In the fixture's body", grey.body),
+            ("In a shell of 1 mm around it", grey.shell_1mm),
+            ("Crestal third of the body", grey.crestal_third),
+            ("Middle third", grey.middle_third),
+            ("Apical third", grey.apical_third),
+        ]
+    return [{"label": label, "cell": cell(m, notes), "spread": _spread(m)} for label, m in pairs]
+
+
+def _spread(measure: Measure) -> str:
+    if measure.sd is None or measure.samples is None:
+        return ""
+    return f"SD {figure(measure.sd, 0)}, n = {measure.samples}"
+
+
+def _density(site: SiteFindings, findings: Findings) -> dict[str, Any]:
+    density = site.density
+    shares = [(name, share) for name, share in density.probabilities.items() if share >= 0.01]
+    return {
+        "label": density.label or "not classed",
+        "table": density.table,
+        "source": density.source,
+        "shares": ", ".join(f"{name} {share:.0%}" for name, share in shares),
+        "calibrated": density.calibrated,
+        "status": "calibrated" if density.calibrated else "not calibrated, orientation only",
+        "caution": density.caution,
+        "others": [
+            f"{other.table}: {other.label or 'not classed'} ({other.source})" for other in site.other_density
+        ],
+        "calibration": "" if findings.calibration is None else findings.calibration.source,
+    }
+
+
+def _shape_rows(bone: BoneFindings, notes: Notes) -> list[dict[str, Any]]:
+    rows = []
+    for undercut in bone.undercuts:
+        if undercut.depth.value is None:
+            continue
+        rows.append(
+            {
+                "label": f"Undercut, {undercut.side} side, deepest {with_unit(undercut.position.value or 0.0, 'mm')} down",
+                "cell": cell(undercut.depth, notes),
+            }
+        )
+        if undercut.path_leaves_bone_at.value is not None:
+            label = f"Axis leaves the bone on the {undercut.side} side at depth"
+            rows.append({"label": label, "cell": cell(undercut.path_leaves_bone_at, notes)})
+    return rows

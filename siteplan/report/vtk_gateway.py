@@ -1,0 +1,151 @@
+"""The only door to VTK, and the trial whether this machine can draw in 3D at all.
+
+VTK is imported module by module, and only after a child process has drawn one small picture: on a machine without
+OpenGL VTK 9.7 ends its process at the first render, which no `except` can catch.
+"""
+
+import subprocess
+import sys
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siteplan.report.meshes import Mesh
+
+TRIAL_SECONDS = 60
+"""A trial that takes longer is taken as failed; software rendering needs about one second."""
+
+TRIAL_CODE = """
+from vtkmodules.vtkCommonCore import vtkLogger
+vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_OFF)
+import vtkmodules.vtkRenderingOpenGL2
+from vtkmodules.vtkRenderingCore import vtkRenderWindow, vtkRenderer
+window = vtkRenderWindow()
+window.SetOffScreenRendering(1)
+window.SetSize(16, 16)
+window.AddRenderer(vtkRenderer())
+window.Render()
+print("drawn")
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """Whether 3D pictures can be made here, and if not, one sentence that says why."""
+
+    works: bool
+    why: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Camera:
+    """A parallel view: no perspective, so equal lengths look equal.
+
+    target_lps_mm: (3,) middle of the picture. toward: (3,) unit vector from there to the viewer. up: (3,) unit vector.
+    half_height_mm: half of what the picture's height covers.
+    """
+
+    target_lps_mm: NDArray[np.float64]
+    toward: NDArray[np.float64]
+    up: NDArray[np.float64]
+    half_height_mm: float
+
+
+@cache
+def trial() -> Trial:
+    """Draw a small picture in a child process, once per process."""
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", TRIAL_CODE], capture_output=True, text=True, timeout=TRIAL_SECONDS, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return Trial(False, f"The 3D picture is missing: a trial drawing did not finish within {TRIAL_SECONDS} s.")
+    except OSError:
+        return Trial(False, "The 3D picture is missing: no second process could be started to try the drawing.")
+    if done.returncode == 0 and "drawn" in done.stdout:
+        return Trial(True)
+    if "ModuleNotFoundError" in done.stderr:
+        return Trial(False, "The 3D picture is missing: the VTK library is not installed on this machine.")
+    return Trial(False, "The 3D picture is missing: this machine offers no OpenGL for VTK to draw with.")
+
+
+def render(meshes: list[Mesh], camera: Camera, width_px: int, height_px: int) -> NDArray[np.uint8]:
+    """Picture (H, W, 3) of the meshes on white. Call only after `trial().works`."""
+    from vtkmodules.vtkCommonCore import vtkLogger
+
+    vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_OFF)
+    import vtkmodules.vtkRenderingOpenGL2  # the drawing classes register themselves on import
+    from vtkmodules.util.numpy_support import vtk_to_numpy
+    from vtkmodules.vtkRenderingCore import vtkRenderer, vtkRenderWindow, vtkWindowToImageFilter
+
+    renderer = vtkRenderer()
+    renderer.SetBackground(1.0, 1.0, 1.0)
+    for mesh in meshes:
+        renderer.AddActor(_actor(mesh))
+    window = vtkRenderWindow()
+    window.SetOffScreenRendering(1)
+    window.SetSize(width_px, height_px)
+    window.SetMultiSamples(0)
+    window.SetAlphaBitPlanes(1)
+    renderer.SetUseDepthPeeling(1)
+    renderer.SetMaximumNumberOfPeels(12)
+    renderer.UseFXAAOn()
+    window.AddRenderer(renderer)
+    _aim(renderer.GetActiveCamera(), camera)
+    renderer.ResetCameraClippingRange()
+    window.Render()
+    grab = vtkWindowToImageFilter()
+    grab.SetInput(window)
+    grab.ReadFrontBufferOff()
+    grab.Update()
+    image = grab.GetOutput()
+    flat = vtk_to_numpy(image.GetPointData().GetScalars())
+    columns, rows, _ = image.GetDimensions()
+    picture = flat.reshape(rows, columns, -1)[::-1, :, :3].copy()
+    window.Finalize()
+    return np.asarray(picture, dtype=np.uint8)
+
+
+def _actor(mesh: Mesh) -> object:
+    from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray
+    from vtkmodules.vtkCommonCore import vtkPoints
+    from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
+    from vtkmodules.vtkFiltersCore import vtkPolyDataNormals
+    from vtkmodules.vtkRenderingCore import vtkActor, vtkPolyDataMapper
+
+    points = vtkPoints()
+    points.SetData(numpy_to_vtk(np.ascontiguousarray(mesh.points_lps_mm), deep=1))
+    count = len(mesh.triangles)
+    cells = vtkCellArray()
+    offsets = numpy_to_vtkIdTypeArray(np.arange(0, 3 * count + 1, 3, dtype=np.int64), deep=1)
+    cells.SetData(offsets, numpy_to_vtkIdTypeArray(mesh.triangles.ravel().astype(np.int64), deep=1))
+    data = vtkPolyData()
+    data.SetPoints(points)
+    data.SetPolys(cells)
+    normals = vtkPolyDataNormals()
+    normals.SetInputData(data)
+    normals.SetFeatureAngle(40.0)
+    normals.ConsistencyOn()
+    mapper = vtkPolyDataMapper()
+    mapper.SetInputConnection(normals.GetOutputPort())
+    mapper.ScalarVisibilityOff()
+    actor = vtkActor()
+    actor.SetMapper(mapper)
+    looks = actor.GetProperty()
+    red, green, blue = (int(mesh.colour[at : at + 2], 16) / 255 for at in (1, 3, 5))
+    looks.SetColor(red, green, blue)
+    looks.SetOpacity(mesh.opacity)
+    looks.SetSpecular(0.15)
+    return actor
+
+
+def _aim(camera: object, wanted: Camera) -> None:
+    target = wanted.target_lps_mm
+    eye = target + 200.0 * wanted.toward
+    camera.SetParallelProjection(1)  # type: ignore[attr-defined]  # VTK's own class, which has no stubs here
+    camera.SetFocalPoint(*target)  # type: ignore[attr-defined]  # as above
+    camera.SetPosition(*eye)  # type: ignore[attr-defined]  # as above
+    camera.SetViewUp(*wanted.up)  # type: ignore[attr-defined]  # as above
+    camera.SetParallelScale(wanted.half_height_mm)  # type: ignore[attr-defined]  # as above

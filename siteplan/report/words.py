@@ -1,0 +1,121 @@
+"""Numbers and verdicts as words: every number with its unit, every absent one with its reason."""
+
+import math
+from collections.abc import Iterable
+from typing import Any
+
+from siteplan.flags import Flag
+from siteplan.measures import Measure
+
+NOT_MEASURED = "not measured"
+NO_BREAK = "\u00a0"
+"""A space at which no line may break, between number and unit."""
+_UNIT_WORDS = {"deg": "°", "grey": "grey", "HU": "HU", "mm": "mm", "N.cm": "N·cm"}
+_DIGITS = {"mm": 1, "deg": 0, "grey": 0, "HU": 0}
+
+
+class Notes:
+    """Numbered footnotes of one page: each sentence once, in order of first use."""
+
+    def __init__(self) -> None:
+        self._sentences: list[str] = []
+
+    def of(self, flags: Iterable[Flag]) -> list[int]:
+        """Numbers of the footnotes for these flags."""
+        return [self.number(flag.meaning) for flag in flags]
+
+    def number(self, sentence: str) -> int:
+        """Number of the footnote with this sentence."""
+        if sentence not in self._sentences:
+            self._sentences.append(sentence)
+        return self._sentences.index(sentence) + 1
+
+    def listed(self) -> list[dict[str, Any]]:
+        """All footnotes: number and sentence."""
+        return [{"number": n, "sentence": s} for n, s in enumerate(self._sentences, 1)]
+
+
+def figure(value: float, digits: int) -> str:
+    """A number with a true minus sign; never "-0.0"."""
+    text = f"{value:.{digits}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", "−")
+
+
+def unit_word(unit: str) -> str:
+    """The unit as it is printed."""
+    return _UNIT_WORDS.get(unit, unit)
+
+
+def with_unit(value: float, unit: str, digits: int | None = None) -> str:
+    """Number and unit, with a space that no line break may use."""
+    places = _DIGITS.get(unit, 2) if digits is None else digits
+    word = unit_word(unit)
+    gap = "" if word == "°" else NO_BREAK
+    return f"{figure(value, places)}{gap}{word}"
+
+
+def cell(measure: Measure, notes: Notes, digits: int | None = None) -> dict[str, Any]:
+    """A table cell: value with unit, 95 % interval, numbers of its footnotes; or that it was not measured, and why."""
+    numbers = notes.of(measure.flags)
+    if measure.value is None:
+        return {"value": NOT_MEASURED, "interval": "", "notes": numbers, "absent": True}
+    places = _DIGITS.get(measure.unit, 2) if digits is None else digits
+    return {
+        "value": with_unit(measure.value, measure.unit, places),
+        "interval": _span(measure.low, measure.high, places),
+        "notes": numbers,
+        "absent": False,
+    }
+
+
+def _span(low: float | None, high: float | None, places: int) -> str:
+    if low is None and high is None:
+        return ""
+    below = "no lower limit" if low is None else figure(low, places)
+    above = "no upper limit" if high is None else figure(high, places)
+    return f"{below} to {above}"
+
+
+def safe_cell(measure: Measure, notes: Notes) -> dict[str, Any]:
+    """A cell for a distance that decides safety: two decimals, value and lower limit rounded down, upper limit up.
+
+    So a distance just short of its margin can never be printed as if it reached it.
+    """
+    numbers = notes.of(measure.flags)
+    if measure.value is None:
+        return {"value": NOT_MEASURED, "interval": "", "notes": numbers, "absent": True}
+    low = None if measure.low is None else _down(measure.low)
+    high = None if measure.high is None else -_down(-measure.high)
+    return {
+        "value": with_unit(_down(measure.value), measure.unit, 2),
+        "interval": _span(low, high, 2),
+        "notes": numbers,
+        "absent": False,
+    }
+
+
+def _down(value: float) -> float:
+    return math.floor(value * 100 + 1e-9) / 100
+
+
+def sentence(text: str) -> str:
+    """The text with a capital at its start and a full stop at its end."""
+    flat = text.strip()
+    if not flat:
+        return ""
+    first = flat[0].upper() + flat[1:]
+    return first if first.endswith((".", "!", "?")) else first + "."
+
+
+def millimetres(spacing: Iterable[float]) -> str:
+    """Voxel size as "0.25 × 0.25 × 0.30 mm"."""
+    return " × ".join(f"{value:.2f}" for value in spacing) + " mm"
+
+
+def date_words(dicom_date: str) -> str:
+    """2026-11-25 for the DICOM date 20261125 (PS3.5 6.2, DA); anything else as it is."""
+    if len(dicom_date) == 8 and dicom_date.isdigit():
+        return f"{dicom_date[:4]}-{dicom_date[4:6]}-{dicom_date[6:]}"
+    return dicom_date
