@@ -1,0 +1,1 @@
+"""Two small invented patients, the script that makes them, and their truths."""
