@@ -29,6 +29,7 @@ class Flag(StrEnum):
     UNCERTAIN = "uncertain"
     UNBOUNDED = "unbounded"
     NOT_GIVEN = "not-given"
+    NOT_CONFIRMED = "not-confirmed"
 
     @property
     def meaning(self) -> str:
@@ -56,4 +57,5 @@ _MEANING: dict[Flag, str] = {
     Flag.UNCERTAIN: "The interval is wider than 0.4 mm to a side.",
     Flag.UNBOUNDED: "Nothing bounds this distance within the measured block.",
     Flag.NOT_GIVEN: "The case does not hold what this needs.",
+    Flag.NOT_CONFIRMED: "The program found this structure; no person has confirmed it yet.",
 }

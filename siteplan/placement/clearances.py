@@ -1,0 +1,125 @@
+"""Clearance: the signed shortest distance from a solid to a structure, and what it means."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from siteplan.anatomy.structure import Cone, MadeBy, Shape, Structure, Tube
+from siteplan.fixture.solid import Pose, Solid
+from siteplan.flags import Flag
+from siteplan.frame import Vector
+from siteplan.measures import Measure
+from siteplan.placement.margins import Margin, Margins
+from siteplan.placement.profile import Distances, Poses
+from siteplan.placement.to_solid import distances_to_solid
+from siteplan.placement.to_surface import distances_to_surface
+from siteplan.placement.to_tube import distances_to_tube
+from siteplan.placement.verdict import Verdict, contact_verdict, verdict
+
+TWO_SIDED_95 = 1.959964
+"""Standard deviations to each side of a normal distribution that hold 95 % (any table of the normal distribution)."""
+
+BATCH_TOLERANCE_MM = 1e-3
+"""Numerical tolerance of distances of many poses: a hundredth of what a scan resolves at best (our own choice)."""
+
+BATCH_DEPTH_TOLERANCE_MM = 0.02
+"""The same for the depth of an overlap: a pose that overlaps is out, by how much is only shown (our own choice)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Clearance:
+    """How near a solid comes to something.
+
+    Attributes:
+        structure: name of the structure, or what else it is ("buccal bone", the other fixture's tooth).
+        kind: key of the margin.
+        distance: mm, below zero where they overlap.
+        at_lps_mm: (3,) the point of the structure where the distance is least, None where nothing was measured.
+        margin: what applies, with source; for a planned contact its limit.
+    """
+
+    structure: str
+    kind: str
+    distance: Measure
+    at_lps_mm: Vector | None
+    margin: Margin
+    verdict: Verdict
+
+    def as_json(self) -> dict[str, Any]:
+        """As it appears in `findings.json`."""
+        measure = self.distance.as_json()
+        return {
+            "structure": self.structure,
+            "kind": self.kind,
+            **measure,
+            "margin": self.margin.value_mm,
+            "margin_status": self.margin.status,
+            "margin_source": self.margin.source,
+            "verdict": self.verdict.value,
+            "at_mm": None if self.at_lps_mm is None else [round(float(x), 4) for x in self.at_lps_mm],
+        }
+
+
+def clearance(
+    solid: Solid,
+    pose: Pose,
+    structure: Structure,
+    margins: Margins,
+    *,
+    scan_sd_mm: float = 0.0,
+    planned_contact: bool = False,
+) -> Clearance:
+    """Signed shortest distance from the surface of `solid` in `pose` to the structure, with margin and verdict.
+
+    Args:
+        scan_sd_mm: standard deviation that the scan adds to the structure's own.
+        planned_contact: the structure is engaged on purpose; where the margins file has a limit for its kind, that
+            limit replaces the margin. Ignored for every other kind.
+    """
+    found = distances(solid, Poses.of(pose), structure.shape)
+    spread = TWO_SIDED_95 * float(np.hypot(structure.uncertainty_mm, scan_sd_mm))
+    value = float(found.value[0])
+    low, high = min(value, float(found.low[0])) - spread, value + spread
+    flags = (Flag.NOT_CONFIRMED,) if structure.made_by is MadeBy.FOUND else ()
+    measure = Measure(value, "mm", low, high, "least distance between exact shapes", flags)
+    limit = margins.contact(structure.kind) if planned_contact else None
+    if limit is not None:
+        said = contact_verdict(low, high, limit.value_mm)
+        return Clearance(structure.name, str(structure.kind), measure, found.at_lps_mm[0], limit, said)
+    margin = margins.of(structure.kind)
+    said = verdict(value, low, high, margin.value_mm)
+    return Clearance(structure.name, str(structure.kind), measure, found.at_lps_mm[0], margin, said)
+
+
+def distances(
+    solid: Solid,
+    poses: Poses,
+    shape: Shape,
+    tolerance_mm: float | None = None,
+    depth_tolerance_mm: float | None = None,
+) -> Distances:
+    """Signed distances of one solid in many poses to one shape. Without tolerances: those of a single distance."""
+    if isinstance(shape, Tube):
+        return distances_to_tube(solid, poses, shape, *_given(tolerance_mm))
+    both = (*_given(tolerance_mm), *_given(depth_tolerance_mm))
+    if isinstance(shape, Cone):
+        return distances_to_solid(solid, poses, *cone_as_solid(shape), *both)
+    return distances_to_surface(solid, poses, shape, *both)
+
+
+def quick_distances(solid: Solid, poses: Poses, shape: Shape) -> Distances:
+    """The same with the tolerances for many poses; still proven bounds."""
+    return distances(solid, poses, shape, BATCH_TOLERANCE_MM, BATCH_DEPTH_TOLERANCE_MM)
+
+
+def cone_as_solid(cone: Cone) -> tuple[Solid, Pose]:
+    """A cone stump as a solid of revolution from base to tip."""
+    step = cone.tip_lps_mm - cone.base_lps_mm
+    length = float(np.linalg.norm(step))
+    solid = Solid(np.array([0.0, length]), np.array([cone.base_radius_mm, cone.tip_radius_mm], dtype=np.float64))
+    return solid, Pose(np.asarray(cone.base_lps_mm, dtype=np.float64), step / length)
+
+
+def _given(value: float | None) -> tuple[float, ...]:
+    return () if value is None else (value,)

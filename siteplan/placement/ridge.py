@@ -1,0 +1,98 @@
+"""The outer bone surface on both sides of a site as two sheets, for distances from bodies that lie off the axis."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from siteplan.bone import BoneFindings, SiteBlock
+from siteplan.bone.half_maximum import HalfMaximumReader
+from siteplan.bone.levels import GreyLevels
+from siteplan.bone.section import section_of
+from siteplan.frame import SiteFrame
+from siteplan.placement.profile import Array
+
+REACH_MM = 4.0
+"""How far the sheets reach mesially and distally: the radius of the widest fixture and the shift that is searched."""
+
+STEP_MM = 1.0
+"""Distance between the sections: jaw surfaces bend little over a millimetre along the arch (our own choice)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Ridge:
+    """Outer surface of the ridge.
+
+    Attributes:
+        frame: origin at the bone entry. depth_mm (D,): even steps. distal_mm (M,).
+        buccal_mm, lingual_mm: (D, M) position of the outer surface across the axis; NaN where there is none.
+        sd_mm: standard deviation of these positions, None where the bone measurement states none.
+    """
+
+    frame: SiteFrame
+    depth_mm: Array
+    distal_mm: Array
+    buccal_mm: Array
+    lingual_mm: Array
+    sd_mm: float | None
+
+    @property
+    def step_mm(self) -> float:
+        """Distance between layers."""
+        return float(self.depth_mm[1] - self.depth_mm[0])
+
+    def entry_mm(self, buccal_mm: Array, distal_mm: Array) -> Array:
+        """Depth (n,) of the first layer whose bone spans the given places, NaN where no layer does."""
+        column = np.clip(np.rint((distal_mm - self.distal_mm[0]) / STEP_MM).astype(int), 0, len(self.distal_mm) - 1)
+        b = buccal_mm[:, None]
+        spans = (self.lingual_mm.T[column] <= b) & (b <= self.buccal_mm.T[column])
+        return np.where(spans.any(axis=1), self.depth_mm[spans.argmax(axis=1)], np.nan)
+
+
+@lru_cache(maxsize=4)
+def ridge_of(bone: BoneFindings) -> Ridge:
+    """Sheets through the measured edges of the site's section.
+
+    In the section through the axis they are the edges that `bone` measured. Away from it, each is moved by what the
+    half-maximum rule says that the surface moves: the rule's bias is the same in both sections and falls out. Findings never change, so the last few are kept.
+    """
+    block = bone.block
+    rows = np.flatnonzero(block.depth_mm >= -_ABOVE_MM)
+    depth = block.depth_mm[rows]
+    offsets = np.arange(-REACH_MM, REACH_MM + STEP_MM / 2, STEP_MM)
+    plain = {float(m): _half_maximum(bone, float(m), depth) for m in offsets}
+    sheets = []
+    for side, measured in enumerate((bone.buccal_edge_mm, bone.lingual_edge_mm)):
+        middle = plain[0.0][side]
+        own = measured[rows] if np.isfinite(measured).any() else middle
+        sheets.append(np.stack([own + (plain[float(m)][side] - middle) for m in offsets], axis=1))
+    return Ridge(block.frame, depth, offsets, sheets[0], sheets[1], _edge_sd(bone))
+
+
+_ABOVE_MM = 3.0
+"""The crest may be this much higher beside the axis than where the axis enters bone."""
+
+
+def _half_maximum(bone: BoneFindings, distal_mm: float, depth_mm: Array) -> tuple[Array, Array]:
+    """Buccal and lingual edge by the half-maximum rule in the section at `distal_mm`."""
+    b = bone.block
+    moved = SiteBlock(b.values, b.frame, b.depth_mm, b.buccal_mm, b.distal_mm - distal_mm, b.spacing_mm, b.voxel_mm)
+    levels = GreyLevels(None, bone.context.soft, 0.0, 0.0, bone.context.step)
+    reader = HalfMaximumReader(moved, section_of(moved, levels))
+    edges = np.full((2, len(depth_mm)), np.nan)
+    for k, depth in enumerate(depth_mm):
+        line = reader.line(float(depth))
+        for row, (edge, sign) in enumerate(((line.buccal.outer, 1), (line.lingual.outer, -1))):
+            if edge.at_mm is not None:
+                edges[row, k] = sign * edge.at_mm
+    return edges[0], edges[1]
+
+
+def _edge_sd(bone: BoneFindings) -> float | None:
+    """The largest standard deviation among the measured outer edges."""
+    found = [
+        (m.high - m.low) / (2 * 1.959964)
+        for m in (*bone.levels.buccal_mm, *bone.levels.lingual_mm)
+        if m.value is not None and m.low is not None and m.high is not None
+    ]
+    return max(found) if found else None
