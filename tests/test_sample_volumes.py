@@ -166,7 +166,7 @@ def test_distance_to_the_cavity_agrees_with_brute_force():
     surface = cavity.centre + (ball * np.array(cavity.axes)) @ turn.T
     points = cavity.centre + rng.uniform(-18, 18, (300, 3))
     near = cKDTree(surface).query(points)[0] * np.where(cavity.level(points) < 1, -1, 1)
-    # Samples leave gaps g of up to about 0.15 mm, so the reference is long by up to g^2 / (8 d): of use away from d = 0.
+    # Samples leave gaps g of about 0.15 mm, so the reference is long by up to g^2 / (8 d): of use away from d = 0.
     good = np.abs(near) > 0.5
     assert good.sum() > 250
     assert cavity.distance(points[good]) == pytest.approx(near[good], abs=0.01)
