@@ -1,12 +1,15 @@
 """`Preparation`: the drilling card of one site as data, and the steps on it."""
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from siteplan.placement import Clearance
 from siteplan.surgery.kit import Drill
 from siteplan.surgery.reasons import Reason
 from siteplan.surgery.sequence import Reach
+
+if TYPE_CHECKING:
+    from siteplan.surgery.forecast import TorqueReport
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,6 +131,7 @@ class Preparation:
         bone: class of bone that it is made for.
         problems: why the card is incomplete or must not be followed; empty when it is sound.
         notes: what is worth knowing but stops nothing.
+        forecast: of the torque while seating, None where no grey scale is known at all.
     """
 
     fixture: str
@@ -146,7 +150,7 @@ class Preparation:
     notes: tuple[Reason, ...] = ()
     problems: tuple[Reason, ...] = ()
     cautions: tuple[str, ...] = ()
-    extra: dict[str, Any] = field(default_factory=dict)
+    forecast: "TorqueReport | None" = None
 
     @property
     def branches(self) -> tuple[Branch, Branch]:
@@ -172,5 +176,5 @@ class Preparation:
             "notes": [reason.as_json() for reason in self.notes],
             "problems": [reason.as_json() for reason in self.problems],
             "cautions": list(self.cautions),
-            **self.extra,
+            "forecast": self.forecast.as_json() if self.forecast else None,
         }

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from siteplan.anatomy import Structure
-from siteplan.bone import DensityClass
+from siteplan.bone import BoneFindings, DensityClass
 from siteplan.errors import GeometryError
 from siteplan.fixture import Fixture, Pose
 from siteplan.frame import SiteFrame
@@ -16,12 +16,14 @@ from siteplan.surgery import cautions
 from siteplan.surgery.around import Surroundings
 from siteplan.surgery.branches import looser_branch, pauses_of, tighter_branch
 from siteplan.surgery.build import Built, Site, build
-from siteplan.surgery.card import Preparation, TorqueGoal
+from siteplan.surgery.card import Branch, Preparation, TorqueGoal
 from siteplan.surgery.choice import Candidate, candidates
 from siteplan.surgery.depth import Surface
+from siteplan.surgery.forecast import TorqueReport, torque_report
 from siteplan.surgery.kit import Kit
 from siteplan.surgery.protocol import Protocol, Rule
 from siteplan.surgery.reasons import Reason
+from siteplan.surgery.wall import WallBone, wall_from_class, wall_from_findings
 
 FixtureCheck = Callable[[Fixture], Sequence[Clearance]]
 
@@ -50,6 +52,7 @@ def prepare(
     planned_contacts: Sequence[str] = (),
     alternatives: Sequence[Fixture] = (),
     check_fixture: FixtureCheck | None = None,
+    bone: BoneFindings | None = None,
 ) -> Preparation:
     """The drilling card of a fixture at its pose.
 
@@ -64,6 +67,7 @@ def prepare(
         structures, margins: what a drill must keep away from, and how far.
         planned_contacts: names of structures whose cortex is engaged on purpose.
         alternatives: fixtures that may be taken instead when the hold is poor (the catalogue).
+        bone: the whole measured site; with it the torque is forecast from its grey values.
         check_fixture: clearances of such a fixture at this platform; without it only structures are checked.
 
     Raises:
@@ -76,6 +80,10 @@ def prepare(
     built = choice.built
     tighter = tighter_branch(site, built)
     looser = looser_branch(site, alternatives, check_fixture)
+    goal = torque_goal(fixture, protocol, built.rule)
+    wall = wall_from_findings(bone, fixture) if bone is not None else None
+    if wall is None:
+        wall = wall_from_class(built.rule.bone, cortex, site.apex_bone_mm)
     return Preparation(
         fixture=fixture.name,
         design=str(fixture.design),
@@ -88,12 +96,20 @@ def prepare(
         pauses=pauses_of(site, built),
         tighter=tighter,
         looser=looser,
-        torque=torque_goal(fixture, protocol, built.rule),
+        torque=goal,
         reasons=_reasons(choice),
         notes=built.notes,
         problems=built.problems,
         cautions=cautions.DRILLING,
+        forecast=_forecast(site, built, tighter, wall, goal),
     )
+
+
+def _forecast(site: Site, built: Built, tighter: Branch, wall: WallBone, goal: TorqueGoal) -> TorqueReport | None:
+    """None without a hole: there is nothing to seat the fixture in."""
+    if not built.steps or site.apex_bone_mm <= 0:
+        return None
+    return torque_report(site.fixture, site.apex_bone_mm, built.steps, tighter.steps, wall, goal)
 
 
 def torque_goal(fixture: Fixture, protocol: Protocol, rule: Rule) -> TorqueGoal:
