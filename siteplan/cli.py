@@ -12,7 +12,7 @@ from importlib import import_module
 from siteplan import __version__
 from siteplan.errors import SiteplanError
 
-COMMANDS = ("report", "schema")
+COMMANDS = ("inspect", "measure", "report", "trace", "schema")
 """In the order of the work: look at the scan, measure, plan, operate, look back."""
 
 FAILED = 1

@@ -1,6 +1,6 @@
 """`Findings`: all that one assessment says, as data; the report, the window and other programs read it from here."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from siteplan import __version__, cautions
@@ -12,10 +12,16 @@ from siteplan.fixture import Fixture, Pose
 from siteplan.flags import Flag
 from siteplan.measures import Measure
 from siteplan.placement import Clearance
+from siteplan.placement.margins import BUCCAL_BONE, LINGUAL_BONE
 from siteplan.scan import Scan, ScanFinding
 from siteplan.surgery import Preparation
 
 SCHEMA = "siteplan-findings/1"
+
+
+def spare_mm(found: Clearance) -> float | None:
+    """What is left beyond the margin, below zero where it is broken; None where nothing was measured."""
+    return None if found.distance.value is None else found.distance.value - found.margin.value_mm
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,10 +96,20 @@ class SiteFindings:
         return self.placed.clearances if self.placed else ()
 
     @property
+    def headline_clearances(self) -> tuple[Clearance, ...]:
+        """One clearance per structure, and the least bone left on each side; single levels are left to the tables."""
+        seen: dict[str, Clearance] = {}
+        for found in self.clearances:
+            beside = found.kind in (BUCCAL_BONE, LINGUAL_BONE)
+            seen.setdefault(found.kind if beside else found.structure, found)
+        return tuple(seen.values())
+
+    @property
     def tightest(self) -> Clearance | None:
         """The clearance that leaves least beyond its margin; None when nothing was measured."""
-        known = [c for c in self.clearances if c.spare_mm is not None]
-        return min(known, key=lambda c: c.spare_mm or 0.0) if known else None
+        spare = [(spare_mm(c), c) for c in self.headline_clearances]
+        known = [(s, c) for s, c in spare if s is not None]
+        return min(known, key=lambda pair: pair[0])[1] if known else None
 
     def as_json(self) -> dict[str, Any]:
         """One member of `sites` in `findings.json`."""
@@ -133,11 +149,12 @@ class Findings:
     calibration: Calibration | None
     sites: tuple[SiteFindings, ...]
     between_fixtures: tuple[Clearance, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def cautions(self) -> tuple[str, ...]:
         """What must be said wherever these findings are shown."""
-        extra = (cautions.CALIBRATED if self.calibration else cautions.NOT_CALIBRATED,)
+        extra: tuple[str, ...] = (cautions.CALIBRATED if self.calibration else cautions.NOT_CALIBRATED,)
         if any(s.made_by == "found" for s in self.structures):
             extra += (cautions.FOUND_STRUCTURES,)
         return cautions.ALWAYS + extra
@@ -152,7 +169,8 @@ class Findings:
             "series": _series_json(self.scan),
             "case": {"digest": self.case.digest, "title": self.case.case.title},
             "scan_findings": [finding.as_json() for finding in self.scan.findings],
-            "calibration": self.calibration.as_json() if self.calibration else None,
+            "calibration": asdict(self.calibration) if self.calibration else None,
+            "remarks": list(self.remarks),
             "sites": sites,
             "between_fixtures": [c.as_json() for c in self.between_fixtures],
             "structures": [

@@ -111,6 +111,8 @@ def slab_edges(x: Profile, v: Profile, first: int, soft: float, dense: float) ->
         return _NONE, Edge(None, None, (Flag.EDGE_OF_VOLUME,))
     index = np.flatnonzero(reach)
     values = v[index]
+    if values.max() <= outside:
+        return _NONE, _NONE
     # The first maximum within 10 % of the highest: a second, deeper plate must not be taken for this one.
     top = int(index[np.flatnonzero(values >= outside + 0.9 * (values.max() - outside))[0]])
     while top + 1 < len(v) and v[top + 1] > v[top]:

@@ -20,8 +20,8 @@ def run(args: argparse.Namespace) -> int:
     """Load, assess, write, and print a table per site."""
     from siteplan.assess import assess
     from siteplan.case import load_case
+    from siteplan.commands._table import site_tables
     from siteplan.report import write_report
-    from siteplan.report.terminal import site_tables
     from siteplan.scan import read_scan
 
     show = silent if args.json else progress_to()

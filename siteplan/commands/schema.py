@@ -4,8 +4,7 @@ import argparse
 from typing import Any
 
 from siteplan.commands._shared import print_json
-
-NAMES = ("case", "findings", "catalogue", "kit", "protocol", "margins")
+from siteplan.schemas import NAMES, schema_of
 
 
 def add_parser(commands: Any) -> None:
@@ -17,7 +16,5 @@ def add_parser(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print one schema."""
-    from siteplan.schemas import schema_of
-
     print_json(schema_of(args.name))
     return 0

@@ -1,0 +1,247 @@
+"""The flow of the whole job, read top to bottom: scan and case in, findings out.
+
+Command line, window, benchmark and notebook all call this; none of them measures anything itself.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from pathlib import Path
+
+import numpy as np
+
+from siteplan.anatomy import Structure
+from siteplan.bone import BoneFindings, Calibration, mean_grey_in, measure_bone
+from siteplan.bone.calibration_file import calibration_for
+from siteplan.case import CaseFile, SiteEntry, check_against_scan, structure_of
+from siteplan.case.model import CalibrationEntry
+from siteplan.errors import CaseError
+from siteplan.findings import Findings, FixtureGrey, FixtureLevel, PlacedFixture, SiteFindings
+from siteplan.fixture import Catalogue, Fixture, Pose, Solid, load_catalogue
+from siteplan.frame import Vector
+from siteplan.measures import Measure
+from siteplan.placement import Clearance, Margins, bone_cover, clearance, fixture_to_fixture, load_margins
+from siteplan.scan import Scan, ScanFinding
+from siteplan.surgery import Kit, Preparation, Protocol, load_kit, load_protocol, prepare
+
+Progress = Callable[[float, str], None]
+
+DEFAULT_DENSITY_TABLE = "five-class"
+"""The table most clinicians know; a case can name another."""
+
+
+@dataclass(frozen=True, eq=False)
+class Library:
+    """Everything that a case takes from files other than the scan."""
+
+    catalogue: Catalogue
+    margins: Margins
+    kit: Kit
+    protocol: Protocol
+    structures: tuple[Structure, ...]
+    calibration: Calibration | None
+    remarks: tuple[str, ...]
+
+
+def assess(scan: Scan, case: CaseFile, *, progress: Progress | None = None) -> Findings:
+    """Assess every site of a case.
+
+    Raises:
+        CaseError: the case does not fit the scan, or names something that is not there.
+        LibraryFileError: a catalogue, kit, protocol, margins or calibration file is wrong.
+    """
+    say = progress or (lambda _fraction, _what: None)
+    check_against_scan(case.case, scan)
+    library = load_library(scan, case)
+    sites = []
+    for number, entry in enumerate(case.case.sites):
+        say(number / len(case.case.sites), f"site {entry.tooth}")
+        sites.append(assess_site(scan, entry, library, table=case.case.density_table))
+    say(1.0, "sites assessed")
+    return Findings(
+        scan, case, library.structures, library.calibration, tuple(sites), _between(sites, library), library.remarks
+    )
+
+
+def load_library(scan: Scan, case: CaseFile) -> Library:
+    """Read what the case names: fixtures, margins, kit, protocol, structures, calibration."""
+    wanted = case.case
+    calibration, remarks = _calibration(wanted.calibration, case.folder, scan)
+    return Library(
+        load_catalogue([case.folder / name for name in wanted.catalogues]),
+        load_margins(case.folder / wanted.margins if wanted.margins else None),
+        load_kit(_beside(case.folder, wanted.kit)),
+        load_protocol(_beside(case.folder, wanted.protocol)),
+        tuple(structure_of(entry, f"structures[{n}]") for n, entry in enumerate(wanted.structures)),
+        calibration,
+        remarks,
+    )
+
+
+def assess_site(
+    scan: Scan, entry: SiteEntry, library: Library, *, table: str | None = None, quick: bool = False
+) -> SiteFindings:
+    """One site: bone, density, and the planned fixture where there is one.
+
+    Args:
+        table: name of the density table for the main verdict.
+        quick: fast values for use while a hand moves; flagged as such.
+    """
+    bone = measure_bone(scan, entry.frame(), calibration=library.calibration, quick=quick)
+    name = table or DEFAULT_DENSITY_TABLE
+    density = next((d for d in bone.density if d.table == name), None)
+    if density is None:
+        known = ", ".join(d.table for d in bone.density)
+        raise CaseError(f"density_table: there is no table {name!r}; known are {known}.")
+    others = tuple(d for d in bone.density if d is not density)
+    placed = _placed(entry, bone, library, scan) if entry.fixture else None
+    return SiteFindings(entry, bone, density, others, placed, _site_scan_findings(scan, entry, placed))
+
+
+def pose_of(entry: SiteEntry) -> Pose:
+    """Where the case puts the fixture: platform on the planned crest point, moved by `platform_depth_mm`."""
+    frame = entry.frame()
+    return Pose(frame.origin_lps_mm + entry.platform_depth_mm * frame.axis, frame.axis)
+
+
+def _placed(entry: SiteEntry, bone: BoneFindings, library: Library, scan: Scan) -> PlacedFixture:
+    fixture = library.catalogue.get(entry.fixture or "")
+    pose = pose_of(entry)
+    platform = float((pose.platform_lps_mm - bone.frame.origin_lps_mm) @ bone.frame.axis)
+    return PlacedFixture(
+        fixture,
+        pose,
+        platform,
+        platform + fixture.length_mm,
+        _levels(bone, fixture, platform),
+        _grey(bone, fixture, platform),
+        _clearances(entry, fixture, pose, bone, library, scan),
+        _preparation(entry, fixture, pose, bone, library, scan),
+    )
+
+
+def _levels(bone: BoneFindings, fixture: Fixture, platform_mm: float) -> tuple[FixtureLevel, ...]:
+    names = ("platform", "middle", "apex")
+    depths = [platform_mm + share * fixture.length_mm for share in (0.0, 0.5, 1.0)]
+    found = bone.more_levels(depths)
+    columns = (found.ridge_width, found.buccal_plate, found.lingual_plate)
+    return tuple(FixtureLevel(n, d, *row) for n, d, *row in zip(names, depths, *columns, strict=True))
+
+
+def _grey(bone: BoneFindings, fixture: Fixture, platform_mm: float) -> FixtureGrey:
+    third = fixture.length_mm / 3
+
+    def within(start_mm: float, end_mm: float, shell_mm: float = 0.0) -> Measure:
+        z, r = stretch(fixture.body, start_mm, end_mm)
+        return mean_grey_in(bone, z + platform_mm, r, shell_mm=shell_mm)
+
+    return FixtureGrey(
+        within(0, fixture.length_mm),
+        within(0, fixture.length_mm, 1.0),
+        within(0, third),
+        within(third, 2 * third),
+        within(2 * third, 3 * third),
+    )
+
+
+def stretch(solid: Solid, start_mm: float, end_mm: float) -> tuple[Vector, Vector]:
+    """(z, r) outline of the part of a solid between two heights."""
+    inside = (solid.z_mm > start_mm) & (solid.z_mm < end_mm)
+    ends = np.interp([start_mm, end_mm], solid.z_mm, solid.r_mm)
+    return (
+        np.concatenate([[start_mm], solid.z_mm[inside], [end_mm]]),
+        np.concatenate([ends[:1], solid.r_mm[inside], ends[1:]]),
+    )
+
+
+def scan_sd_mm(scan: Scan) -> float:
+    """SD that the voxel grid adds to a drawn position: a uniform error of one voxel edge, the longest one."""
+    return max(scan.spacing_kji_mm) / float(np.sqrt(12))
+
+
+def _clearances(
+    entry: SiteEntry, fixture: Fixture, pose: Pose, bone: BoneFindings, library: Library, scan: Scan
+) -> tuple[Clearance, ...]:
+    to_structures = tuple(
+        clearance(
+            fixture.body,
+            pose,
+            structure,
+            library.margins,
+            scan_sd_mm=scan_sd_mm(scan),
+            planned_contact=structure.name in entry.planned_contacts,
+        )
+        for structure in library.structures
+    )
+    return to_structures + tuple(bone_cover(bone, fixture.body, pose, library.margins))
+
+
+def _preparation(
+    entry: SiteEntry, fixture: Fixture, pose: Pose, bone: BoneFindings, library: Library, scan: Scan
+) -> Preparation:
+    def check(other: Fixture) -> Sequence[Clearance]:
+        return _clearances(entry, other, pose, bone, library, scan)
+
+    return prepare(
+        fixture,
+        pose,
+        bone.frame,
+        approach=entry.approach,
+        soft_tissue_mm=entry.soft_tissue_mm,
+        cortex=bone.crestal_cortex,
+        density=next((d for d in bone.density if d.table == DEFAULT_DENSITY_TABLE), None),
+        jaw=entry.jaw,
+        structures=library.structures,
+        margins=library.margins,
+        kit=library.kit,
+        protocol=library.protocol,
+        planned_contacts=entry.planned_contacts,
+        alternatives=library.catalogue.fixtures,
+        check_fixture=check,
+    )
+
+
+def _between(sites: Sequence[SiteFindings], library: Library) -> tuple[Clearance, ...]:
+    placed = [(site.entry.tooth, site.placed) for site in sites if site.placed is not None]
+    return tuple(
+        fixture_to_fixture(a.fixture.body, a.pose, b.fixture.body, b.pose, library.margins, name=f"{one} to {other}")
+        for (one, a), (other, b) in combinations(placed, 2)
+    )
+
+
+def _site_scan_findings(scan: Scan, entry: SiteEntry, placed: PlacedFixture | None) -> tuple[ScanFinding, ...]:
+    points = [np.asarray(entry.crest_mm, dtype=np.float64)]
+    if placed is not None:
+        points.append(placed.pose.point(placed.fixture.length_mm))
+    return ()
+
+
+def _calibration(
+    wanted: CalibrationEntry | str | None, folder: Path, scan: Scan
+) -> tuple[Calibration | None, tuple[str, ...]]:
+    if isinstance(wanted, str):
+        return calibration_for(str(folder / wanted), scan)
+    if wanted is None:
+        return None, ()
+    slope_sd, intercept_sd = (_sd(interval) for interval in (wanted.slope_interval, wanted.intercept_interval))
+    return (
+        Calibration(
+            wanted.slope,
+            wanted.intercept,
+            slope_sd=slope_sd,
+            intercept_sd=intercept_sd,
+            source=wanted.source,
+            date=wanted.date,
+            device=wanted.device,
+        ),
+        (),
+    )
+
+
+def _sd(interval: tuple[float, float] | None) -> float:
+    return 0.0 if interval is None else abs(interval[1] - interval[0]) / (2 * 1.959964)
+
+
+def _beside(folder: Path, name: str) -> str | Path:
+    """A kit or protocol by path counts from the case file; by name it is looked up."""
+    return folder / name if name.endswith(".toml") else name
