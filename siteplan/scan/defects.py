@@ -20,6 +20,10 @@ def _names(places: Sequence[str]) -> str:
     return shown if len(places) <= _SHOWN else f"{shown} and {len(places) - _SHOWN} more"
 
 
+def _count(places: Sequence[str], thing: str) -> str:
+    return f"{len(places)} {thing}{'' if len(places) == 1 else 's'}"
+
+
 def _point(position_lps_mm: ArrayLike) -> str:
     x, y, z = np.asarray(position_lps_mm, dtype=np.float64)
     return f"({x:.2f}, {y:.2f}, {z:.2f}) mm"
@@ -122,7 +126,7 @@ def no_position(places: Sequence[str]) -> ScanFinding:
     """Slices that do not say where they are."""
     return _refusal(
         "no-position",
-        f"{len(places)} slices do not say where they lie in the patient (Image Position or Orientation is absent)",
+        f"{_count(places, 'slice')} without a place in the patient (Image Position or Orientation is absent)",
         _names(places),
         "Positions are never guessed. Export again as CT images, not as screenshots or a film.",
     )
@@ -165,7 +169,7 @@ def left_out(places: Sequence[str], why: str) -> ScanFinding:
     """Slices of the same series that are not part of the volume."""
     return _warning(
         "left-out-slices",
-        f"{len(places)} images of this series were left out: {why}",
+        f"{_count(places, 'image')} of this series left out: {why}",
         _names(places),
         "Check that they are overview images and not part of the scan.",
     )
@@ -185,7 +189,7 @@ def copied_files(places: Sequence[str]) -> ScanFinding:
     """Exact copies of slices."""
     return _note(
         "copied-files",
-        f"{len(places)} files are exact copies of others of the series and were left out",
+        f"{_count(places, 'copied file')} left out: the same image is there twice",
         _names(places),
     )
 
@@ -216,14 +220,16 @@ def slices_apart(spacing: float, thickness: float) -> ScanFinding:
 
 def no_pixels(places: Sequence[str]) -> ScanFinding:
     """Headers without an image."""
-    return _refusal("no-pixel-data", f"{len(places)} files of the series hold no image", _names(places), _EXPORT_AGAIN)
+    return _refusal(
+        "no-pixel-data", f"{_count(places, 'file')} of the series without an image", _names(places), _EXPORT_AGAIN
+    )
 
 
 def truncated(places: Sequence[str]) -> ScanFinding:
     """Files shorter than their image."""
     return _refusal(
         "truncated-file",
-        f"{len(places)} files end before their image does",
+        f"{_count(places, 'file')} cut short: the image is longer than the file",
         _names(places),
         "The copy was cut short; copy them again from the original medium or export again.",
     )
@@ -352,7 +358,7 @@ def motion_not_checked() -> ScanFinding:
 
 def not_dicom(places: Sequence[str]) -> ScanFinding:
     """Other files in the folder."""
-    return _note("not-dicom", f"{len(places)} other files are not DICOM and were passed over", _names(places))
+    return _note("not-dicom", f"{_count(places, 'file')} passed over, not being DICOM", _names(places))
 
 
 def unreadable(where: str, why: str) -> ScanFinding:
@@ -366,7 +372,7 @@ def missing_from_medium(places: Sequence[str]) -> ScanFinding:
     """Files that the DICOMDIR lists and that are not there."""
     return _warning(
         "missing-from-medium",
-        f"{len(places)} files that the index of the medium (DICOMDIR) lists are not there",
+        f"{_count(places, 'file')} not there that the index of the medium (DICOMDIR) lists",
         _names(places),
         "Copy the whole medium, or ask for it again.",
     )

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from siteplan.scan import defects, tags
 from siteplan.scan.findings import ScanFinding
+from siteplan.scan.header import is_volume
 from siteplan.scan.slices import Slice, frame_count, rows_columns
 from siteplan.scan.tags import number
 
@@ -48,6 +49,8 @@ def _place(group: Group) -> tuple[float, str, int]:
 
 def _split(uid: str, members: list[Slice]) -> list[Group]:
     mixed = _mixtures(members)
+    if not any(is_volume(one.header) for one in members):
+        return [Group(uid, members, mixed)]
     stacks: list[tuple[_Key, list[Slice]]] = []
     same: dict[_Key, list[Slice]] = {}
     for one in members:

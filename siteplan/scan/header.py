@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from siteplan.scan.source import Source
-from siteplan.scan.tags import FRAMES, SOP_CLASS, number, text
+from siteplan.scan.tags import FRAMES, MEDIA_SOP_CLASS, SOP_CLASS, number, text
 from siteplan.scan.walk import NeedMore, Odd, is_dicom, walk
 
 CT = "1.2.840.10008.5.1.4.1.1.2"
@@ -105,6 +105,11 @@ def _walked(source: Source, head: bytes) -> Header:
     if header.text(SOP_CLASS) in MULTI_FRAME or (number(found.values.get(FRAMES)) or 1) != 1:
         raise Odd("several frames")
     return header
+
+
+def is_volume(header: Header) -> bool:
+    """Whether the file says that it is part of a CT volume."""
+    return (header.text(SOP_CLASS) or header.text(MEDIA_SOP_CLASS)) in VOLUMES
 
 
 def looks_like_dicom(head: bytes) -> bool:

@@ -5,7 +5,7 @@ can never lead out of the folder.
 """
 
 import warnings
-from pathlib import Path
+from collections.abc import Sequence
 
 from siteplan.scan import defects
 from siteplan.scan.findings import ScanFinding
@@ -23,7 +23,7 @@ def is_index(header: Header) -> bool:
     return header.text(MEDIA_SOP_CLASS) == INDEX_CLASS
 
 
-def missing_files(path: Path, files: list[Source]) -> list[ScanFinding]:
+def missing_files(files: Sequence[Source]) -> list[ScanFinding]:
     """Findings on every DICOMDIR among `files`: listed files that are not there, or an unreadable index."""
     present = {_folded(file.name) for file in files}
     out: list[ScanFinding] = []

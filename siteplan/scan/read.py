@@ -58,14 +58,18 @@ def read_scan(
     """
     first_part = None if progress is None else lambda share, text: progress(_HEADERS_SHARE * share, text)
     rest = None if progress is None else lambda share, text: progress(_HEADERS_SHARE + 0.8 * share, text)
-    found = survey(Path(path), today or date.today(), first_part)
-    stack = _chosen(found, series, Path(path).name)
-    if not stack.usable or stack.layout is None or stack.storage is None:
-        raise ScanRefused(stack.findings)
-    scan = _scan(stack, stack.layout, stack.storage, found.findings, rest)
+    scan = scan_of(survey(Path(path), today or date.today(), first_part), series, Path(path).name, rest)
     if progress is not None:
         progress(1.0, "done")
     return scan
+
+
+def scan_of(found: Survey, series: str | None, place: str, progress: Progress | None = None) -> Scan:
+    """The chosen series of a survey as a volume; see `read_scan`."""
+    stack = _chosen(found, series, place)
+    if not stack.usable or stack.layout is None or stack.storage is None:
+        raise ScanRefused(stack.findings)
+    return _scan(stack, stack.layout, stack.storage, found.findings, progress)
 
 
 def _chosen(found: Survey, series: str | None, place: str) -> Stack:
@@ -106,6 +110,7 @@ def _scan(stack: Stack, layout: Layout, storage: Storage, around: list[ScanFindi
     except ScanRefused as error:
         raise ScanRefused([private(one) for one in (*error.findings, *stack.findings)]) from None
     first = slices[0]
+    more = [defects.lossy()] if lost and not stack.lossy else []
     affine, padding = layout.affine, storage.cleaned_value(first.header.values.get(tags.PADDING))
     if layout.tilted:
         straight = straightened(voxels, layout, padding)
@@ -120,12 +125,7 @@ def _scan(stack: Stack, layout: Layout, storage: Storage, around: list[ScanFindi
         grey_scale(first, layout.spacing_kji_mm, stack.lossy or lost),
         patient_of(first.header),
         facts_of(stack),
-        (
-            *stack.findings,
-            *([defects.lossy()] if lost and not stack.lossy else []),
-            *around,
-            defects.motion_not_checked(),
-        ),
+        (*stack.findings, *more, *around, defects.motion_not_checked()),
         padding,
     )
     return replace(scan, grey=with_air_checked(scan))

@@ -11,7 +11,7 @@ from siteplan.scan.findings import ScanFinding, Severity
 from siteplan.scan.geometry import Layout, lay_out
 from siteplan.scan.grey import any_lossy
 from siteplan.scan.group import Group, unplaced_frames
-from siteplan.scan.header import VOLUMES
+from siteplan.scan.header import is_volume
 from siteplan.scan.slices import Slice, frame_count
 from siteplan.scan.storage import Storage, storage_of
 from siteplan.scan.syntaxes import LOSSY, decodable, is_compressed
@@ -88,10 +88,9 @@ def stack_of(group: Group, today: date) -> Stack:
 
 def _kind(first: Slice) -> str:
     """What the object is, when it is no CT volume; "" when it is one."""
-    sop_class = first.header.text(tags.SOP_CLASS) or first.header.text(tags.MEDIA_SOP_CLASS)
-    modality = first.header.text(tags.MODALITY)
-    if sop_class in VOLUMES:
+    if is_volume(first.header):
         return ""
+    modality = first.header.text(tags.MODALITY)
     return f"of another kind (modality {modality[:16]})" if modality else "of another kind"
 
 

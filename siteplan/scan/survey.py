@@ -42,9 +42,15 @@ def survey(path: Path, today: date, progress: Progress | None = None) -> Survey:
         ScanError: nothing is there, or it cannot be looked into.
     """
     files, notes = sources(path)
+    found = survey_files(files, today, progress)
+    found.findings += [defects.not_searched(note) for note in notes]
+    return found
+
+
+def survey_files(files: Sequence[Source], today: date, progress: Progress | None = None) -> Survey:
+    """As `survey`, of files that were found already."""
     headers, findings = _headers(files, progress)
-    findings += [defects.not_searched(note) for note in notes]
-    findings += missing_files(path, files)
+    findings += missing_files(files)
     slices: list[Slice] = []
     for header in headers:
         slices.extend(slices_of(header))
