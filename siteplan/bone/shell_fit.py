@@ -198,7 +198,7 @@ class Problem:
         tau2 = var_xy * (length2 - share_z) + var_z * share_z
         tau = np.sqrt(tau2)
         d_tau = np.stack([(var_xy * (length2 - share_z) / tau).ravel(), (var_z * share_z / tau).ravel()])
-        spread = lambda a: np.broadcast_to(a[:, None], (n, m)).ravel()  # noqa: E731
+        spread = lambda a: np.broadcast_to(a[:, None], (n, m)).ravel()  # noqa: E731 (two words, used twice)
         state = ShellState(
             x=(self.voxels.cells.distance_mm[:, None] - e).ravel(),
             t=spread(np.exp(self.b_t @ theta[thick])),

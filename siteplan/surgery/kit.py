@@ -79,6 +79,7 @@ class Stop(Part):
     name: Annotated[str, Field(min_length=1)]
     depth_mm: Millimetres
     fits_diameter_mm: tuple[Millimetres, Millimetres]
+    source: str = ""
 
 
 class HandpieceHead(Part):
