@@ -1,0 +1,72 @@
+"""`siteplan trace SERIES canal|sinus|nose|root|metal|arch`: find a structure and print it for the case file."""
+
+import argparse
+from typing import Any
+
+from siteplan.commands._shared import point, print_json, progress_to, silent
+
+
+def add_parser(subparsers: Any) -> None:
+    """Add this command."""
+    parser = subparsers.add_parser("trace", help="find a canal, sinus floor, root or arch from a few points")
+    parser.add_argument("series", metavar="SERIES", help="folder or file of the DICOM series")
+    what = parser.add_subparsers(dest="what", metavar="WHAT", required=True)
+    canal = what.add_parser("canal", help="mandibular canal through points, or a proposal for each side without")
+    canal.add_argument(
+        "--through", metavar="X,Y,Z", type=point, action="append", default=[], help="patient mm (LPS); give two or more"
+    )
+    canal.add_argument("--side", choices=("left", "right"), help="of the patient, where you know it")
+    sinus = what.add_parser("sinus", help="floor of the maxillary sinus above a point")
+    nose = what.add_parser("nose", help="floor of the nasal cavity above a point")
+    root = what.add_parser("root", help="the tooth or root at a point")
+    metal = what.add_parser("metal", help="the existing fixture or other metal at a point")
+    for near in (sinus, nose, root, metal):
+        near.add_argument("--near", metavar="X,Y,Z", type=point, required=True, help="patient mm (LPS)")
+        near.add_argument("--side", choices=("left", "right"), help="of the patient, where you know it")
+    arch = what.add_parser("arch", help="arch curve of a jaw with estimated tooth places")
+    arch.add_argument(
+        "--near", metavar="X,Y,Z", type=point, help="a point on the crest; needed where both jaws are seen"
+    )
+    arch.add_argument("--jaw", choices=("upper", "lower"), help="for the estimated tooth places")
+    for each in (canal, sinus, nose, root, metal, arch):
+        each.add_argument("--uid", metavar="UID", help="which series, where the folder holds several")
+        each.add_argument("--json", action="store_true", help="print JSON and nothing else")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, trace, print."""
+    from siteplan.scan import read_scan
+
+    scan = read_scan(args.series, series=args.uid, progress=silent if args.json else progress_to())
+    if args.what == "arch":
+        return _arch(scan, args)
+    from siteplan.anatomy.to_json import structure_json
+
+    found = _structures(scan, args)
+    if args.json:
+        content = [structure_json(s) for s in found]
+        print_json(content[0] if len(content) == 1 else content)
+    else:
+        print("\n".join(_line(s) for s in found))
+    return 0
+
+
+def _structures(scan: Any, args: argparse.Namespace) -> list[Any]:
+    if args.what == "canal":
+        from siteplan.anatomy.canal import trace_canal
+
+        return [trace_canal(scan, args.through, side=args.side)]
+    raise NotImplementedError
+
+
+def _arch(scan: Any, args: argparse.Namespace) -> int:
+    raise NotImplementedError
+
+
+def _line(structure: Any) -> str:
+    side = f", {structure.side}" if structure.side else ""
+    return (
+        f"{structure.name}{side}: found by the computer, surface within {1.96 * structure.uncertainty_mm:.2f} mm (95 %)."
+        f" {structure.note} Use --json for the shape."
+    )
