@@ -210,6 +210,7 @@ def _base(recipe: Recipe, sop_class: str, instance: str) -> FileDataset:
     ds = FileDataset("", {}, file_meta=meta, preamble=b"\0" * 128)
     ds.SOPClassUID, ds.SOPInstanceUID = UID(sop_class), UID(instance)
     ds.StudyDate = ds.SeriesDate = ds.ContentDate = recipe.date
+    ds.StudyTime, ds.StudyID, ds.AccessionNumber = "120000", "1", ""
     ds.Modality, ds.Manufacturer = "CT", "NOBODY"
     ds.PatientName, ds.PatientID, ds.PatientBirthDate, ds.PatientSex = recipe.patient, recipe.patient_id, "", ""
     ds.StudyInstanceUID, ds.SeriesInstanceUID = UID(recipe.study_uid), UID(recipe.series_uid)
