@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from siteplan.bone.block import SiteBlock
+from siteplan.bone.blur import air_edge_blur
 from siteplan.bone.calibration import Calibration, provisional_calibration
 from siteplan.bone.density import DensityClass, classify, density_tables
 from siteplan.bone.findings import Array, BoneFindings, RidgeForm
@@ -120,8 +121,7 @@ def _reader(scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool) -> tu
         return plain, None
     normal = scan.affine[:3, 2] / np.linalg.norm(scan.affine[:3, 2])
     slice_dir = np.array([normal @ block.frame.axis, normal @ block.frame.buccal, normal @ block.frame.distal])
-    blur = float(np.mean(scan.spacing_kji_mm))
-    fit = fit_shell(block, section, levels, slice_dir, (blur, blur, 0.5, 0.5))
+    fit = fit_shell(block, section, levels, slice_dir, air_edge_blur(scan, block.frame, levels).prior)
     return (plain, None) if fit is None else (ShellReader(Shell(fit), plain.axis()), fit)
 
 
