@@ -1,4 +1,4 @@
-"""What all tests share: where the scans and phantoms beside the checkout are, and whether they may be used."""
+"""What all tests share: where the scans and phantoms beside the checkout are, and whether Qt can be loaded here."""
 
 import os
 from pathlib import Path
@@ -6,6 +6,31 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
+
+# pytest-qt ends the whole run where Qt's own libraries are missing (a Debian without glib or OpenGL), so pyproject.toml
+# keeps it from loading by itself and it is loaded here where Qt works.
+try:
+    import PySide6.QtWidgets  # noqa: F401 (the trial is the import)
+
+    NO_QT = ""
+except ImportError as error:
+    NO_QT = f"Qt cannot be loaded on this machine: {error}"
+
+pytest_plugins = [] if NO_QT else ["pytestqt.plugin"]
+
+
+class _SkippedModule(pytest.Module):
+    """A test file that needs the window, where there is no Qt: skipped with the reason, not an error."""
+
+    def collect(self) -> list[pytest.Item]:
+        pytest.skip(NO_QT, allow_module_level=True)
+
+
+def pytest_pycollect_makemodule(module_path: Path, parent: pytest.Collector) -> pytest.Module | None:
+    """Skip the window's tests as a whole where Qt cannot be loaded."""
+    if NO_QT and module_path.is_relative_to(ROOT / "tests" / "viewer"):
+        return _SkippedModule.from_parent(parent, path=module_path)
+    return None
 
 
 @pytest.fixture(scope="session")

@@ -70,7 +70,7 @@ def test_start_up_loads_nothing_heavy(code):
 
 
 def test_the_window_is_no_part_of_the_library():
-    assert not _loaded_after("import siteplan.assess, siteplan.case, siteplan.scan, siteplan.report") & {
+    assert not _loaded_after("import siteplan.assessment, siteplan.case, siteplan.scan, siteplan.report") & {
         "PySide6",
         "viewer",
         "vtkmodules",
