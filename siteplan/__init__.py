@@ -11,13 +11,13 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from siteplan.assess import assess as assess
+    from siteplan.assessment import assess as assess
     from siteplan.case import load_case as load_case
     from siteplan.scan import read_scan as read_scan
 
 __version__ = "0.1.0"
 
-_HOME = {"assess": "siteplan.assess", "load_case": "siteplan.case", "read_scan": "siteplan.scan"}
+_HOME = {"assess": "siteplan.assessment", "load_case": "siteplan.case", "read_scan": "siteplan.scan"}
 
 __all__ = ["__version__", "assess", "load_case", "read_scan"]
 

@@ -9,7 +9,7 @@ _MADE_BY = {
     "catalogue": ("siteplan.fixture", "catalogue_schema"),
     "kit": ("siteplan.surgery", "kit_schema"),
     "protocol": ("siteplan.surgery", "protocol_schema"),
-    "margins": ("siteplan.placement", "margins_schema"),
+    "margins": ("siteplan.placement.margins", "margins_schema"),
 }
 
 NAMES = ("case", "findings", *_MADE_BY)

@@ -25,7 +25,7 @@ def site_tables(findings: Findings) -> str:
 
 
 def _scan_lines(findings: Findings) -> str:
-    return "\n".join(f"{f.severity.value}: {f.what} {f.remedy}".rstrip() for f in findings.scan.findings)
+    return "\n".join(f"{f.severity.value}: {f.what.rstrip('.')}. {f.remedy}".rstrip() for f in findings.scan.findings)
 
 
 def _site_lines(site: SiteFindings) -> str:

@@ -18,7 +18,7 @@ def add_parser(commands: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Load, assess, write, and print a table per site."""
-    from siteplan.assess import assess
+    from siteplan.assessment import assess
     from siteplan.case import load_case
     from siteplan.commands._table import site_tables
     from siteplan.report import write_report
