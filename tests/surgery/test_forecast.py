@@ -166,7 +166,7 @@ def test_a_thicker_cortex_holds_more_and_matters_most_in_soft_bone():
     assert soft > dense > 1.0
 
 
-@pytest.mark.parametrize("name", ["demo-compressive-5.0x10", "demo-two-piece-4.0x10", "demo-basal-3.6x14"])
+@pytest.mark.parametrize("name", ["demo-compressive-5.0x10", "demo-two-piece-4.0x10", "demo-basal-4.5x14"])
 def test_one_drill_less_never_forecasts_less_torque_and_one_more_never_more(name):
     cortex = Measure(1.5, "mm", 1.1, 1.9)
     fixture = CATALOGUE.get(name)

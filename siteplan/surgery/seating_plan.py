@@ -1,0 +1,156 @@
+"""`SeatingPlan`: what must be known at the chair to guide one fixture in; it is kept with the record."""
+
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any
+
+import numpy as np
+
+from siteplan.errors import SiteplanError
+from siteplan.fixture import Fixture
+from siteplan.surgery.card import Preparation, Step
+from siteplan.surgery.drill_shape import hole_radius
+from siteplan.surgery.kit import Kit, Purpose
+from siteplan.surgery.protocol import Protocol
+
+
+class SeatingError(SiteplanError):
+    """An entry or a plan that the seating guide cannot accept; the sentence says what can be entered instead."""
+
+
+@dataclass(frozen=True)
+class BranchStep:
+    """One further drill of the tighter branch."""
+
+    drill: str
+    says: str
+
+
+@dataclass(frozen=True)
+class SeatingPlan:
+    """Numbers and rules for one fixture at one site.
+
+    Attributes:
+        apex_mm: planned depth of the apex below the bone entry.
+        drop_in_mm: how deep the fixture drops into the prepared hole before its thread bites (from their shapes).
+        settings_Ncm: of the ratchet, rising, none above `ceiling_Ncm`.
+        target_Ncm, loading_Ncm, ceiling_Ncm: of the card; the maker's ceiling is already in it.
+        back_out_turns to depth_tolerance_mm: rules of the protocol.
+        tighter: further drills in order. looser: names of fixtures that fit here and hold more.
+        planned_drills, bone, forecast: for looking back later; forecast is {"low", "value", "high"} in N.cm or empty.
+    """
+
+    tooth: int
+    fixture: str
+    length_mm: float
+    lead_mm: float
+    apex_mm: float
+    drop_in_mm: float
+    gum_mm: float | None
+    settings_Ncm: tuple[float, ...]
+    target_Ncm: tuple[float, float]
+    loading_Ncm: float
+    ceiling_Ncm: float
+    back_out_turns: float
+    widening_turns: float
+    same_tolerance_turns: float
+    cycles_before_opening: int
+    depth_tolerance_mm: float
+    tighter: tuple[BranchStep, ...] = ()
+    looser: tuple[str, ...] = ()
+    planned_drills: tuple[str, ...] = ()
+    bone: str = ""
+    calibrated: bool = False
+    forecast: dict[str, float] = field(default_factory=dict)
+    forecast_curve: dict[str, list[float]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.lead_mm <= 0 or self.apex_mm <= 0:
+            raise SeatingError(f"{self.fixture}: thread lead and planned depth must be above zero.")
+        if not self.settings_Ncm or max(self.settings_Ncm) > self.ceiling_Ncm:
+            raise SeatingError(
+                f"{self.fixture}: no setting of the ratchet stays within the ceiling of {self.ceiling_Ncm:g} N·cm; "
+                "use a ratchet with lower settings."
+            )
+
+    def as_json(self) -> dict[str, Any]:
+        """For the record."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, content: Any) -> "SeatingPlan":
+        """From the record.
+
+        Raises:
+            SeatingError: it is not a plan.
+        """
+        try:
+            known = {f.name for f in fields(cls)}
+            given = {name: _frozen(value) for name, value in dict(content).items() if name in known}
+            given["tighter"] = tuple(BranchStep(**step) for step in given.get("tighter", ()))
+            return cls(**given)
+        except (TypeError, ValueError, AttributeError) as error:
+            raise SeatingError("the plan in the seating record cannot be read; start a new record.") from error
+
+
+def seating_plan(
+    preparation: Preparation, fixture: Fixture, apex_mm: float, kit: Kit, protocol: Protocol, tooth: int
+) -> SeatingPlan:
+    """The plan for guiding a fixture in by its card.
+
+    Raises:
+        SeatingError: the ratchet has no setting within the ceiling.
+    """
+    rules = protocol.file.seating
+    goal = preparation.torque
+    planned = preparation.forecast.planned if preparation.forecast else None
+    final = planned.final if planned else None
+    curves = planned.as_json() if planned else {}
+    return SeatingPlan(
+        tooth=tooth,
+        fixture=fixture.name,
+        length_mm=fixture.length_mm,
+        lead_mm=fixture.thread_lead_mm,
+        apex_mm=round(apex_mm, 3),
+        drop_in_mm=round(drop_in_mm(fixture, preparation.steps, apex_mm), 3),
+        gum_mm=preparation.soft_tissue_mm,
+        settings_Ncm=tuple(s for s in kit.file.ratchet.settings_Ncm if s <= goal.ceiling_Ncm),
+        target_Ncm=goal.target_Ncm,
+        loading_Ncm=goal.loading_Ncm,
+        ceiling_Ncm=goal.ceiling_Ncm,
+        back_out_turns=rules.back_out_turns,
+        widening_turns=rules.widening_turns,
+        same_tolerance_turns=rules.same_tolerance_turns,
+        cycles_before_opening=rules.cycles_before_opening,
+        depth_tolerance_mm=rules.depth_tolerance_mm,
+        tighter=tuple(BranchStep(s.drill.name, _says(s)) for s in preparation.tighter.steps),
+        looser=preparation.looser.fixtures,
+        planned_drills=tuple(step.drill.name for step in preparation.steps),
+        bone=preparation.bone,
+        forecast={} if final is None else {k: round(getattr(final, k), 2) for k in ("low", "value", "high")},
+        forecast_curve={name: curves[name] for name in ("depth_mm", "low", "middle", "high") if name in curves},
+    )  # fmt: skip
+
+
+def drop_in_mm(fixture: Fixture, steps: tuple[Step, ...], apex_mm: float) -> float:
+    """Depth of the apex at which some part of the fixture first meets the wall of the prepared hole."""
+    drills = [(s.drill, s.tip_below_bone_mm) for s in steps if s.drill.purpose is not Purpose.TAP]
+    heights = np.arange(0.0, fixture.length_mm + _STEP_MM, _STEP_MM)
+    radius = np.interp(heights, fixture.body.z_mm, fixture.body.r_mm)
+    for apex in np.arange(0.0, apex_mm, _STEP_MM):
+        depth = apex - fixture.length_mm + heights
+        inside = depth > 0
+        if (radius[inside] > hole_radius(drills, depth[inside]) + _STEP_MM / 10).any():
+            return float(apex)
+    return apex_mm
+
+
+_STEP_MM = 0.1
+"""Depths tried for dropping in: finer than anybody reads at the chair."""
+
+
+def _says(step: Step) -> str:
+    return f"{step.drill.name}, {step.reach.value}, until {step.shows} (tip {step.tip_depth_mm:.1f} mm deep)"
+
+
+def _frozen(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
