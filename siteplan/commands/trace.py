@@ -57,7 +57,15 @@ def _structures(scan: Any, args: argparse.Namespace) -> list[Any]:
         from siteplan.anatomy.canal import trace_canal
 
         return [trace_canal(scan, args.through, side=args.side)]
-    raise NotImplementedError
+    if args.what == "root":
+        from siteplan.anatomy.root import trace_root
+
+        return [trace_root(scan, args.near, side=args.side).structure]
+    from siteplan.anatomy.sinus import sinus_floor
+    from siteplan.anatomy.structure import Kind
+
+    kind = Kind.SINUS_FLOOR if args.what == "sinus" else Kind.NASAL_FLOOR
+    return [sinus_floor(scan, args.near, kind=kind, side=args.side).structure]
 
 
 def _arch(scan: Any, args: argparse.Namespace) -> int:
@@ -67,6 +75,6 @@ def _arch(scan: Any, args: argparse.Namespace) -> int:
 def _line(structure: Any) -> str:
     side = f", {structure.side}" if structure.side else ""
     return (
-        f"{structure.name}{side}: found by the computer, surface within {1.96 * structure.uncertainty_mm:.2f} mm (95 %)."
+        f"{structure.name}{side}: found by the computer, surface +-{1.96 * structure.uncertainty_mm:.2f} mm (95 %)."
         f" {structure.note} Use --json for the shape."
     )

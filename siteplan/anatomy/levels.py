@@ -1,0 +1,74 @@
+"""Which grey values are air, soft tissue and dense bone in this piece of this scan: nothing is assumed of its scale."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siteplan.scan.volume import Scan
+
+_SAMPLES = 400_000
+_BIN_SHARE = 1 / 256
+_BONE_PERCENT = 97.0
+"""Dense bone is read at this percentile of everything brighter than soft tissue (our own)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Grey of air, of soft tissue and of dense bone. `air` is None where the scan shows none."""
+
+    air: float | None
+    soft: float
+    bone: float
+
+    @property
+    def air_edge(self) -> float:
+        """Half way between air and soft tissue."""
+        return 0.5 * ((self.air if self.air is not None else self.soft) + self.soft)
+
+    @property
+    def bone_edge(self) -> float:
+        """Half way between soft tissue and dense bone."""
+        return 0.5 * (self.soft + self.bone)
+
+
+def levels_of(scan: Scan) -> Levels:
+    """Levels from the histogram of the whole scan, thinned out.
+
+    Soft tissue is the highest peak that is not air: a scan of a head holds more of it than of anything else. Air is a
+    peak far below. Source: histogram modes, common practice, no source.
+    """
+    k, j, i = (max(1, int(n // 75)) for n in scan.shape)
+    grey = scan.values((slice(None), slice(None), slice(None)))[::k, ::j, ::i]
+    if scan.padding is not None:
+        grey = grey[scan.voxels[::k, ::j, ::i] != scan.padding]
+    return levels_in(np.asarray(grey, dtype=np.float32).ravel())
+
+
+def levels_in(grey: NDArray[np.float32]) -> Levels:
+    """Levels from grey values (N,) that hold soft tissue, bone and perhaps air."""
+    grey = grey[np.isfinite(grey)]
+    bottom, top = np.percentile(grey, [0.05, 99.95])
+    span = max(float(top - bottom), 1.0)
+    counts, edges = np.histogram(grey, bins=int(1 / _BIN_SHARE), range=(float(bottom), float(top) + 1e-3))
+    smooth = np.convolve(counts, np.ones(5) / 5, mode="same")
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    darkest, rest = _split(middle, counts)
+    air: float | None = None
+    soft = float(middle[rest][np.argmax(smooth[rest])])
+    if counts[darkest].sum() > 0.003 * counts.sum() and darkest.any():
+        air = float(middle[darkest][np.argmax(smooth[darkest])])
+        if soft - air < 0.12 * span:
+            air, soft = None, float(middle[np.argmax(smooth)])
+    bright = grey[grey > soft + 0.1 * (float(top) - soft)]
+    bone = float(np.percentile(bright, _BONE_PERCENT)) if bright.size else float(top)
+    return Levels(air, soft, bone)
+
+
+def _split(middle: NDArray[np.float64], counts: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Darkest of three classes against the other two, by the greatest variance between classes (Otsu N, 1979)."""
+    from skimage.filters import threshold_multiotsu
+
+    low = threshold_multiotsu(hist=(counts.astype(np.float64), middle), classes=3)[0]
+    darkest: NDArray[np.bool_] = middle <= low
+    return darkest, ~darkest

@@ -1,0 +1,217 @@
+"""A tooth root as a closed solid: its surface where dentine ends and the thin dark ligament line begins."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
+
+from siteplan.anatomy.layers import Layer, LayerFit, fit_layers
+from siteplan.anatomy.levels import Levels, levels_of
+from siteplan.anatomy.root_rough import RoughRoot, rough_root
+from siteplan.anatomy.sample import Sampler, sampler
+from siteplan.anatomy.side import side_of
+from siteplan.anatomy.structure import Kind, MadeBy, Structure, Surface
+from siteplan.scan.volume import Scan
+
+Points = NDArray[np.float64]
+Floats = NDArray[np.float64]
+
+LIGAMENT_MM, LIGAMENT_SD_MM = 0.22, 0.10
+"""Width of the periodontal ligament space, about 0.15 to 0.38 mm in textbooks, from memory."""
+
+INNER_MM, OUTER_MM, STEP_MM = 1.8, 1.4, 0.1
+"""How far inside and outside the rough surface a profile is read, and how finely (our own)."""
+
+ROUNDS = 3
+_FLOOR_MM = 0.05
+"""Least standard deviation of the surface (simulated roots)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Root:
+    """What is known of the root: the solid, and its long axis from the coronal end to the apex (LPS mm)."""
+
+    structure: Structure
+    coronal_lps_mm: Points
+    apex_lps_mm: Points
+    blur_mm: float
+
+
+def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -> Root:
+    """The tooth or root at a click, as a closed triangle mesh.
+
+    It is described by one radius for each height along its axis and each direction across it, so a root that bends
+    back on itself or a furcation is not followed: click each root of a molar by itself.
+
+    Raises:
+        GeometryError: nothing dense enough, or nothing long enough, lies there.
+    """
+    levels = levels_of(scan)
+    rough = rough_root(scan, near_lps_mm, levels)
+    reach = float(rough.radius_mm.max()) + OUTER_MM + 1.0
+    line = rough.centre_lps_mm + rough.height_mm[[0, -1], None] * rough.axis
+    source = sampler(scan, line, reach)
+    radius, sd, blur = _radii(source, rough, levels)
+    low, high = _ends(source, rough, radius, blur, levels)
+    if _narrows_downwards(radius):
+        rough, radius, sd, low, high = _turned(rough), _mirrored(radius), _mirrored(sd), -high, -low
+    surface = _mesh(rough, radius, low, high)
+    where = side_of(scan, rough.centre_lps_mm) if side is None else side
+    uncertainty = float(np.sqrt(_FLOOR_MM**2 + np.mean(sd**2)))
+    structure = Structure(
+        Kind.ROOT, "tooth root", surface, where, MadeBy.FOUND, uncertainty, None, _note(rough, radius, high - low, scan)
+    )
+    return Root(structure, rough.centre_lps_mm + low * rough.axis, rough.centre_lps_mm + high * rough.axis, blur)
+
+
+def _radii(source: Sampler, rough: RoughRoot, levels: Levels) -> tuple[Floats, Floats, float]:
+    """(H, A) radius and its standard deviation: layers fitted along rays, then smoothed, a few times over."""
+    radius = rough.radius_mm
+    voxel = float(np.mean(source.scan.spacing_kji_mm))
+    blur = max(0.3, 0.6 * voxel)
+    for turn in range(ROUNDS):
+        t, profiles = _rays(source, rough, radius)
+        if turn == 1:
+            blur = _blur(t, profiles, rough, levels, voxel)
+        fit = _layers(t, profiles, rough, levels, blur, voxel)
+        found = radius + fit.edge_mm.reshape(radius.shape)
+        sd = fit.edge_sd_mm.reshape(radius.shape)
+        smooth, sd = _smooth(rough, found, sd * _end_doubt(rough, blur)[:, None])
+        radius = np.maximum(smooth, 0.2)
+    return radius, sd, blur
+
+
+def _end_doubt(rough: RoughRoot, blur: float) -> Floats:
+    """(H,) factor on the standard deviation near both ends, where the end's own blur narrows the ring."""
+    h = rough.height_mm
+    to_end = np.minimum(h - h[0], h[-1] - h)
+    return np.asarray(1.0 + 6.0 * np.exp(-0.5 * (to_end / (2.0 * blur)) ** 2))
+
+
+def _rays(source: Sampler, rough: RoughRoot, radius: Floats) -> tuple[Floats, Floats]:
+    """Offsets (P,) and grey (H * A, P) along rays across the axis, averaged over neighbouring heights."""
+    t = np.arange(-INNER_MM, OUTER_MM + 1e-9, STEP_MM)
+    at = radius[:, :, None] + t
+    points = rough.to_lps(rough.height_mm[:, None, None], rough.turn_rad[None, :, None], np.maximum(at, 0.0))
+    grey = source.at(points).astype(np.float64)
+    grey[at < 0] = np.nan
+    grey = ndimage.gaussian_filter1d(np.nan_to_num(grey, nan=rough.dense), 1.0, axis=0, mode="nearest")
+    grey = ndimage.gaussian_filter1d(grey, 0.7, axis=1, mode="wrap")
+    return t, grey.reshape(-1, len(t))
+
+
+def _layers(t: Floats, profiles: Floats, rough: RoughRoot, levels: Levels, blur: float, voxel: float) -> LayerFit:
+    contrast = levels.bone - levels.soft
+    dentine = Layer(rough.dense, 0.10 * contrast)
+    ligament = Layer(levels.soft, 0.08 * contrast, LIGAMENT_MM, LIGAMENT_SD_MM, (0.03, 0.6))
+    outside = Layer(levels.soft + 0.3 * contrast, 0.5 * contrast)
+    layers = (dentine, ligament, outside)
+    return fit_layers(t, profiles, layers, 0, blur, independent_mm=max(0.3, voxel), edge_sd_mm=0.5)
+
+
+def _blur(t: Floats, profiles: Floats, rough: RoughRoot, levels: Levels, voxel: float) -> float:
+    blurs = np.unique(np.clip(np.array([0.15, 0.2, 0.27, 0.35, 0.45, 0.58, 0.75, 1.0]), 0.35 * voxel, 1.2))
+    few = profiles[:: max(1, len(profiles) // 200)]
+    costs = [_layers(t, few, rough, levels, b, voxel).cost for b in blurs]
+    return float(blurs[int(np.argmin(costs))])
+
+
+def _smooth(rough: RoughRoot, found: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """Radii as a smooth function of height and direction, outliers counted less; and its standard deviation.
+
+    Directions: harmonics up to the second (shift and oval). Heights: cubic B-splines about 3 mm apart.
+    """
+    from scipy.interpolate import BSpline
+
+    h, w = rough.height_mm, rough.turn_rad
+    inner = np.linspace(h[0], h[-1], max(2, int((h[-1] - h[0]) / 3.0) + 1))
+    knots = np.concatenate([[inner[0]] * 3, inner, [inner[-1]] * 3])
+    along = BSpline.design_matrix(np.clip(h, inner[0], inner[-1] - 1e-9), knots, 3).toarray()
+    round_about = np.stack([np.ones_like(w), np.cos(w), np.sin(w), np.cos(2 * w), np.sin(2 * w)], axis=1)
+    design = np.einsum("hk,am->hakm", along, round_about).reshape(found.size, -1)
+    bend = np.diff(np.eye(along.shape[1]), n=2, axis=0)
+    ridge = np.kron(bend.T @ bend, np.diag([1.0, 2.0, 2.0, 6.0, 6.0])) * 8.0
+    ridge += np.kron(np.eye(along.shape[1]), np.diag([0.0, 0.0, 0.0, 2.0, 2.0]))
+    y, error = found.ravel(), np.maximum(sd.ravel(), 0.04)
+    weight = 1 / error**2 * _INDEPENDENT
+    for _ in range(6):
+        normal = design.T @ (design * weight[:, None]) + ridge
+        solution = np.linalg.solve(normal, design.T @ (weight * y))
+        off = y - design @ solution
+        weight = 1 / error**2 / (1 + (off / 0.35) ** 2) * _INDEPENDENT
+    covariance = np.linalg.inv(normal)
+    variance = np.einsum("nq,qp,np->n", design, covariance, design)
+    return (design @ solution).reshape(found.shape), np.sqrt(variance).reshape(found.shape)
+
+
+_INDEPENDENT = 0.15
+"""Share of the rays that are independent of their neighbours after averaging (our own)."""
+
+
+def _ends(source: Sampler, rough: RoughRoot, radius: Floats, blur: float, levels: Levels) -> tuple[float, float]:
+    """Heights of the two ends, from profiles parallel to the axis within half the radius."""
+    t = np.arange(-INNER_MM, OUTER_MM + 1e-9, STEP_MM)
+    out = []
+    for end, sign in ((0, -1), (-1, 1)):
+        height = float(rough.height_mm[end])
+        inside = 0.4 * float(np.mean(radius[end]))
+        turn = np.arange(8) * np.pi / 4
+        r = np.array([0.0, *[inside] * 8])
+        w = np.array([0.0, *turn])
+        points = rough.to_lps(height + sign * t[None, :], w[:, None], r[:, None])
+        profile = np.nanmean(source.at(points).astype(np.float64), axis=0)[None, :]
+        voxel = float(np.mean(source.scan.spacing_kji_mm))
+        fit = _layers(t, profile, rough, levels, blur, voxel)
+        out.append(height + sign * float(np.clip(fit.edge_mm[0], -1.5, 1.2)))
+    return out[0], out[1]
+
+
+def _narrows_downwards(radius: Floats) -> bool:
+    """Whether the low end is the narrower one, which is taken for the apex."""
+    third = max(1, len(radius) // 3)
+    return bool(radius[:third].mean() < radius[-third:].mean())
+
+
+def _turned(rough: RoughRoot) -> RoughRoot:
+    """The same with the axis reversed; `b` is reversed too, so that the three directions stay right-handed."""
+    return replace(
+        rough, axis=-rough.axis, b=-rough.b, height_mm=-rough.height_mm[::-1], radius_mm=_mirrored(rough.radius_mm)
+    )
+
+
+def _mirrored(table: Floats) -> Floats:
+    """A table (H, A) as the reversed axis sees it: heights in reverse, angle w becomes -w."""
+    return np.asarray(table[::-1][:, -np.arange(table.shape[1]) % table.shape[1]])
+
+
+def _mesh(rough: RoughRoot, radius: Floats, low: float, high: float) -> Surface:
+    """Rings closed by two flat fans, triangles wound outwards."""
+    h, w = rough.height_mm, rough.turn_rad
+    inner = h[(h > low + 0.2) & (h < high - 0.2)]
+    heights = np.concatenate([[low], inner, [high]])
+    rings = np.stack([np.interp(heights, h, radius[:, n]) for n in range(len(w))], axis=1)
+    points = rough.to_lps(heights[:, None], w[None, :], rings).reshape(-1, 3)
+    n, count = len(w), len(heights)
+    ends = rough.centre_lps_mm + np.array([[low], [high]]) * rough.axis
+    here = np.arange(n)
+    after = (here + 1) % n
+    triangles = []
+    for ring in range(count - 1):
+        p, q = ring * n, (ring + 1) * n
+        triangles += [np.stack([p + here, p + after, q + after], 1), np.stack([p + here, q + after, q + here], 1)]
+    base, tip = count * n, count * n + 1
+    last = (count - 1) * n
+    triangles += [np.stack([base + 0 * here, after, here], 1), np.stack([tip + 0 * here, last + here, last + after], 1)]
+    return Surface(np.concatenate([points, ends]), np.concatenate(triangles).astype(np.int64), rough.axis, closed=True)
+
+
+def _note(rough: RoughRoot, radius: Floats, length: float, scan: Scan) -> str:
+    words = [
+        "Found by the computer from one click:",
+        f"{length:.1f} mm long, {2 * radius[0].mean():.1f} mm across at its coronal end.",
+        "Its axis is straight; a furcation or a strong bend is not followed.",
+    ]
+    if max(scan.spacing_kji_mm) > 0.4:
+        words.append("At this voxel the ligament line is hardly seen; where dense bone touches the root, doubt it.")
+    return " ".join([*words, "To be confirmed by a person."])

@@ -1,0 +1,230 @@
+"""Where a tooth's or root's axis runs, roughly, from one click on it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
+
+from siteplan.anatomy.levels import Levels
+from siteplan.anatomy.sample import Box, box_around
+from siteplan.errors import GeometryError
+from siteplan.scan.volume import Scan
+
+Points = NDArray[np.float64]
+Floats = NDArray[np.float64]
+
+REACH_MM = 26.0
+"""A tooth is at most about this long: upper canine 27 mm in textbooks, from memory; a click lies within it."""
+
+WIDEST_MM = 5.0
+"""Half the widest crossing looked at; a lower molar's crown is 11.4 mm long in textbooks, its roots far less."""
+
+SNAP_MM = 2.0
+"""A click is taken to mean the dense tissue within this distance (our own)."""
+
+STEP_MM = 0.4
+_TURNS = 24
+
+
+@dataclass(frozen=True, eq=False)
+class RoughRoot:
+    """A straight axis with a radius at each height and angle.
+
+    Attributes:
+        centre_lps_mm: (3,) a point on the axis, height 0.
+        axis: (3,) unit vector towards the apex where that is known, else down the longer part.
+        a, b: (3,) unit vectors across it.
+        height_mm: (H,) even steps; turn_rad: (A,).
+        radius_mm: (H, A).
+        dense: grey of the tooth's substance; edge: grey taken for its border.
+    """
+
+    centre_lps_mm: Points
+    axis: Points
+    a: Points
+    b: Points
+    height_mm: Floats
+    turn_rad: Floats
+    radius_mm: Floats
+    dense: float
+    edge: float
+
+    def to_lps(self, height_mm: ArrayLike, turn_rad: ArrayLike, radius_mm: ArrayLike) -> Points:
+        """Points (..., 3) at cylinder coordinates that broadcast."""
+        h, w, r = np.broadcast_arrays(*(np.asarray(x, dtype=np.float64) for x in (height_mm, turn_rad, radius_mm)))
+        out: Points = (
+            self.centre_lps_mm
+            + h[..., None] * self.axis
+            + (r * np.cos(w))[..., None] * self.a
+            + (r * np.sin(w))[..., None] * self.b
+        )
+        return out
+
+    def outward(self, turn_rad: ArrayLike) -> Points:
+        """Unit vectors (..., 3) away from the axis."""
+        w = np.asarray(turn_rad, dtype=np.float64)
+        out: Points = np.cos(w)[..., None] * self.a + np.sin(w)[..., None] * self.b
+        return out
+
+
+def rough_root(scan: Scan, near_lps_mm: ArrayLike, levels: Levels) -> RoughRoot:
+    """Axis, length and first radii of the dense, elongated thing at a click.
+
+    Raises:
+        GeometryError: nothing dense lies there, or it has no end within reach.
+    """
+    near = np.asarray(near_lps_mm, dtype=np.float64)
+    if near.shape != (3,) or not scan.contains(near):
+        raise GeometryError("near: the point lies outside the scan; give patient millimetres inside it.")
+    spacing = max(0.3, 0.5 * max(scan.spacing_kji_mm))
+    box = box_around(scan, near, REACH_MM, spacing)
+    smooth = ndimage.gaussian_filter(box.filled, 0.3 / spacing)
+    centre, dense = _snapped(box, smooth, near, levels)
+    around = _surroundings(box, smooth, centre, levels)
+    edge = 0.5 * (dense + max(around, levels.soft))
+    axis = np.array([0.0, 0.0, 1.0])
+    for _ in range(4):
+        centre, axis = _straightened(box, smooth, centre, axis, edge)
+    low, high = _ends(box, smooth, centre, axis, edge)
+    if high - low < 3.0:
+        raise GeometryError("near: nothing long enough for a root lies there; click on the middle of a root.")
+    a, b = across(axis)
+    height = np.arange(low, high + 1e-6, STEP_MM)
+    turn = np.arange(_TURNS) * 2 * np.pi / _TURNS
+    rough = RoughRoot(centre, axis, a, b, height, turn, np.zeros((len(height), _TURNS)), dense, edge)
+    radius = _believable(_crossing(box, smooth, rough, edge))
+    return RoughRoot(centre, axis, a, b, height, turn, radius, dense, edge)
+
+
+def across(axis: Points) -> tuple[Points, Points]:
+    """Two unit vectors at right angles to `axis` and to each other."""
+    helper = np.array([1.0, 0.0, 0.0]) if abs(axis[0]) < 0.8 else np.array([0.0, 1.0, 0.0])
+    a = np.cross(axis, helper)
+    a /= np.linalg.norm(a)
+    return a, np.cross(axis, a)
+
+
+def _read(box: Box, grey: NDArray[np.float32], points: Points) -> Floats:
+    index = box.to_index(points)
+    out = ndimage.map_coordinates(grey, index.reshape(-1, 3).T, order=1, mode="constant", cval=float(grey.min()))
+    return np.asarray(out.reshape(points.shape[:-1]), dtype=np.float64)
+
+
+def _ball(reach_mm: float, step_mm: float) -> Points:
+    line = np.arange(-reach_mm, reach_mm + 1e-9, step_mm)
+    grid = np.stack(np.meshgrid(line, line, line, indexing="ij"), axis=-1).reshape(-1, 3)
+    out: Points = grid[np.linalg.norm(grid, axis=1) <= reach_mm]
+    return out
+
+
+def _snapped(box: Box, smooth: NDArray[np.float32], near: Points, levels: Levels) -> tuple[Points, float]:
+    """The click, or the dense voxel near it that is most surrounded by dense ones; and the grey of its core."""
+    offsets = _ball(SNAP_MM, 0.4)
+    grey = _read(box, ndimage.gaussian_filter(smooth, 0.5 / box.spacing_mm), near + offsets)
+    grey = grey - 0.05 * (levels.bone - levels.soft) * np.linalg.norm(offsets, axis=1)
+    best = near + offsets[int(np.argmax(grey))]
+    core = _read(box, smooth, best + _ball(0.8, 0.3))
+    dense = float(np.median(core))
+    if dense < levels.bone_edge:
+        raise GeometryError("near: nothing as dense as a tooth lies within 2 mm; click on the tooth or its root.")
+    return best, dense
+
+
+def _surroundings(box: Box, smooth: NDArray[np.float32], centre: Points, levels: Levels) -> float:
+    """Grey of what lies beside the root at the height of the click: the darker half of a flat ring."""
+    turn = np.arange(48) * 2 * np.pi / 48
+    rings = [
+        _read(box, smooth, centre + r * np.stack([np.cos(turn), np.sin(turn), 0 * turn], axis=1)) for r in (3, 4, 5)
+    ]
+    return float(np.clip(np.percentile(np.concatenate(rings), 30), levels.soft, levels.bone))
+
+
+def _straightened(
+    box: Box, smooth: NDArray[np.float32], centre: Points, axis: Points, edge: float
+) -> tuple[Points, Points]:
+    """A better axis: the straight line through the centres of the dense island around the axis, height by height."""
+    a, b = across(axis)
+    line = np.arange(-WIDEST_MM, WIDEST_MM + 1e-9, 0.4)
+    u, v = np.meshgrid(line, line)
+    heights, centres, areas = [], [], []
+    for direction in (1, -1):
+        at = np.zeros(2)
+        for step in range(int(REACH_MM / 0.8)):
+            height = direction * 0.8 * (step + (direction < 0))
+            plane = centre + height * axis + (u + at[0])[..., None] * a + (v + at[1])[..., None] * b
+            island = _island(_read(box, smooth, plane) > edge)
+            if island is None:
+                break
+            mean = np.array([u[island].mean(), v[island].mean()])
+            heights.append(height)
+            centres.append(at + mean)
+            areas.append(float(island.sum()))
+            at = at + np.clip(mean, -0.4, 0.4)
+    if len(heights) < 4:
+        return centre, axis
+    h, c, area = np.array(heights), np.array(centres), np.array(areas)
+    usual = float(np.median(area[np.argsort(np.abs(h))[:5]]))
+    weight = (area < 2.0 * usual).astype(float) + 1e-3
+    for _ in range(8):
+        fit = [np.polyfit(h, c[:, d], 1, w=np.sqrt(weight)) for d in range(2)]
+        off = np.hypot(*(c[:, d] - np.polyval(fit[d], h) for d in range(2)))
+        weight = ((area < 2.0 * usual) + 1e-3) / (1 + (off / 0.4) ** 2)
+    turned = axis + fit[0][0] * a + fit[1][0] * b
+    moved = centre + fit[0][1] * a + fit[1][1] * b
+    return moved, turned / np.linalg.norm(turned)
+
+
+def _island(mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    """The part of the mask at the middle of the plane, loosened from thin bridges; None when the middle is empty."""
+    loose = ndimage.binary_opening(mask)
+    labels, _ = ndimage.label(loose)
+    middle = mask.shape[0] // 2
+    near = labels[middle - 2 : middle + 3, middle - 2 : middle + 3]
+    if not near.any():
+        return None
+    island: NDArray[np.bool_] = labels == np.bincount(near[near > 0]).argmax()
+    return island
+
+
+def _ends(box: Box, smooth: NDArray[np.float32], centre: Points, axis: Points, edge: float) -> tuple[float, float]:
+    """Heights at which the core around the axis stops being dense."""
+    h = np.arange(-REACH_MM, REACH_MM + 1e-9, 0.2)
+    grey = _read(box, smooth, centre + h[:, None] * axis)
+    dark = ndimage.uniform_filter1d((grey < edge).astype(float), 4) > 0.9
+    up, down = h[dark & (h > 0)], h[dark & (h < 0)]
+    if not up.size or not down.size:
+        raise GeometryError("near: the dense thing there does not end inside the scan; click on the middle of a root.")
+    high = h[(grey >= edge) & (h < up.min())].max()
+    low = h[(grey >= edge) & (h > down.max())].min()
+    return float(low), float(high)
+
+
+def _crossing(box: Box, smooth: NDArray[np.float32], rough: RoughRoot, edge: float) -> Floats:
+    """(H, A) first radius at which grey falls through the edge; `WIDEST_MM` where it never does."""
+    r = np.arange(0.2, WIDEST_MM, 0.1)
+    grey = _read(
+        box,
+        smooth,
+        rough.to_lps(rough.height_mm[:, None, None], rough.turn_rad[None, :, None], r[None, None, :]),
+    )
+    below = grey < edge
+    return np.where(below.any(axis=2), r[np.argmax(below, axis=2)], WIDEST_MM)
+
+
+def _believable(radius: Floats) -> Floats:
+    """Radii with the leaks into touching bone taken back to what most directions and neighbouring heights say."""
+    usual = np.percentile(radius, 40, axis=1)
+    usual = ndimage.median_filter(usual, 9, mode="nearest")
+    h = np.arange(len(usual))
+    weight = np.ones(len(usual))
+    for _ in range(6):
+        fit = np.polyval(np.polyfit(h, usual, 2, w=weight), h)
+        weight = 1 / (1 + (np.maximum(usual - fit, 0) / 0.3) ** 2)
+    usual = np.minimum(usual, fit + 0.4)
+    held = np.clip(radius, 0.6 * usual[:, None], 1.3 * usual[:, None] + 0.3)
+    leaked = radius > 1.3 * usual[:, None] + 0.3
+    held = np.where(leaked, usual[:, None], held)
+    return np.asarray(
+        ndimage.median_filter(np.pad(held, ((0, 0), (2, 2)), mode="wrap"), (5, 5), mode="nearest")[:, 2:-2]
+    )
