@@ -12,8 +12,11 @@ if TYPE_CHECKING:
     from siteplan.scan.findings import Severity as Severity
     from siteplan.scan.listing import Listing as Listing
     from siteplan.scan.listing import SeriesEntry as SeriesEntry
+    from siteplan.scan.preview import Preview as Preview
     from siteplan.scan.read import list_series as list_series
     from siteplan.scan.read import read_scan as read_scan
+    from siteplan.scan.site_checks import metal_near as metal_near
+    from siteplan.scan.site_checks import outside_field as outside_field
     from siteplan.scan.volume import GreyScale as GreyScale
     from siteplan.scan.volume import Patient as Patient
     from siteplan.scan.volume import Scan as Scan
@@ -23,6 +26,7 @@ _HOME = {
     "GreyScale": "volume",
     "Listing": "listing",
     "Patient": "volume",
+    "Preview": "preview",
     "Scan": "volume",
     "ScanFinding": "findings",
     "ScanRefused": "findings",
@@ -30,6 +34,8 @@ _HOME = {
     "SeriesFacts": "volume",
     "Severity": "findings",
     "list_series": "read",
+    "metal_near": "site_checks",
+    "outside_field": "site_checks",
     "read_scan": "read",
 }
 
@@ -37,6 +43,7 @@ __all__ = [
     "GreyScale",
     "Listing",
     "Patient",
+    "Preview",
     "Scan",
     "ScanFinding",
     "ScanRefused",
@@ -44,6 +51,8 @@ __all__ = [
     "SeriesFacts",
     "Severity",
     "list_series",
+    "metal_near",
+    "outside_field",
     "read_scan",
 ]
 

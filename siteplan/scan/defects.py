@@ -343,6 +343,27 @@ def undated() -> ScanFinding:
     )
 
 
+def metal_near(distance_mm: float, volume_mm3: float, at_lps_mm: ArrayLike) -> ScanFinding:
+    """Metal close to a site."""
+    return _warning(
+        "metal-near",
+        f"Metal or something as dense ({volume_mm3:.0f} cubic mm) lies {distance_mm:.1f} mm from the site",
+        _point(at_lps_mm),
+        "Streaks and shadows can reach the site: doubt grey values, plates and edges on that side.",
+    )
+
+
+def outside_field(name: str, out: int, of: int, beyond_mm: float) -> ScanFinding:
+    """Part of what is needed lies outside the scan."""
+    return _warning(
+        "outside-field",
+        f"The scan does not cover {name}: {out} of {of} points lie where it holds no data, up to {beyond_mm:.1f} mm "
+        "beyond its edge",
+        name,
+        "Nothing is measured there. Use a scan with a field of view that covers it.",
+    )
+
+
 def motion_not_checked() -> ScanFinding:
     """Stands in every scan, because no finding must not read as no motion."""
     return _note(

@@ -1,7 +1,7 @@
 """Who the patient is, and how that is kept out of everything else."""
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from siteplan.scan import tags
@@ -54,28 +54,24 @@ def patient_of(header: Header) -> Patient:
 
 def described(header: Header) -> str:
     """Series Description, without the patient's name should somebody have typed it there."""
-    return _masker([header])(decoded(header, tags.SERIES_DESCRIPTION))
+    return without_names([patient_of(header)])(decoded(header, tags.SERIES_DESCRIPTION))
 
 
-def kept_private(headers: Sequence[Header]) -> Callable[[ScanFinding], ScanFinding]:
-    """A function that takes patients' names and numbers out of a finding; file names often hold them."""
-    masked = _masker(headers)
+def kept_private(headers: Iterable[Header]) -> Callable[[ScanFinding], ScanFinding]:
+    """A function that takes patients' names and numbers out of the place of a finding; file names often hold them."""
+    distinct = {(h.values.get(tags.PATIENT_NAME), h.values.get(tags.PATIENT_ID)): h for h in headers}
+    masked = without_names([patient_of(header) for header in distinct.values()])
     return lambda finding: replace(finding, where=masked(finding.where))
 
 
-def _masker(headers: Sequence[Header]) -> Callable[[str], str]:
+def without_names(patients: Iterable[Patient]) -> Callable[[str], str]:
+    """A function that puts *** for every part of the patients' names and for their numbers."""
     parts: set[str] = set()
-    seen: set[tuple[bytes, bytes]] = set()
-    for header in headers:
-        key = (header.values.get(tags.PATIENT_NAME, b""), header.values.get(tags.PATIENT_ID, b""))
-        if key in seen:
-            continue
-        seen.add(key)
-        patient = patient_of(header)
+    for patient in patients:
         parts.update(re.split(r"[\^=\s,._]+", patient.name))
         parts.add(patient.identifier)
     hidden = sorted((re.escape(part) for part in parts if len(part) >= _SHORTEST), key=lambda part: (-len(part), part))
     if not hidden:
-        return lambda sentence: sentence
+        return lambda text: text
     pattern = re.compile(rf"(?<![a-z])(?:{'|'.join(hidden)})(?![a-z])", re.IGNORECASE)
-    return lambda sentence: pattern.sub("***", sentence)
+    return lambda text: pattern.sub("***", text)

@@ -12,7 +12,7 @@ from siteplan.scan import defects, tags
 from siteplan.scan.findings import ScanFinding, ScanRefused
 from siteplan.scan.geometry import Layout
 from siteplan.scan.grey import grey_scale, with_air_checked
-from siteplan.scan.identity import kept_private, patient_of
+from siteplan.scan.identity import kept_private, patient_of, without_names
 from siteplan.scan.listing import Listing
 from siteplan.scan.load import Progress, load
 from siteplan.scan.stack import Stack
@@ -82,6 +82,7 @@ def _chosen(found: Survey, series: str | None, place: str) -> Stack:
         if found.findings:
             raise ScanRefused(found.findings, f"{place}: no DICOM series was found.")
         raise ScanError(f"{place}: no DICOM series was found; give the folder that holds the scan.")
+    place = without_names([entry.patient for entry in found.entries])(place)
     pairs = list(zip(found.entries, found.stacks, strict=True))
     if series is not None:
         wanted = [pair for pair in pairs if series in (str(pair[0].number), pair[0].facts.series_uid)]

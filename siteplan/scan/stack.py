@@ -86,12 +86,33 @@ def stack_of(group: Group, today: date) -> Stack:
     return Stack(group.uid, slices, None if refused else layout, None if refused else storage, findings)
 
 
+_MODALITIES = (
+    "CR",
+    "CT",
+    "DX",
+    "IO",
+    "MG",
+    "MR",
+    "NM",
+    "OT",
+    "PT",
+    "PX",
+    "RTDOSE",
+    "RTSTRUCT",
+    "SEG",
+    "SR",
+    "US",
+    "XA",
+)
+"""Codes that a message may repeat (PS3.3 C.7.3.1.1.1); anything else in that place could be a name."""
+
+
 def _kind(first: Slice) -> str:
     """What the object is, when it is no CT volume; "" when it is one."""
     if is_volume(first.header):
         return ""
     modality = first.header.text(tags.MODALITY)
-    return f"of another kind (modality {modality[:16]})" if modality else "of another kind"
+    return f"of another kind (modality {modality})" if modality in _MODALITIES else "of another kind"
 
 
 def _stored(stack: list[Slice]) -> tuple[list[Slice], Storage, list[ScanFinding]]:
@@ -119,7 +140,9 @@ def _stored(stack: list[Slice]) -> tuple[list[Slice], Storage, list[ScanFinding]
 
 
 def _undecodable(syntax: str) -> str:
-    return "" if decodable(syntax) else f"transfer syntax {syntax[:64]}"
+    if decodable(syntax):
+        return ""
+    return f"transfer syntax {syntax[:64]}" if syntax.replace(".", "").isdigit() else "an unknown transfer syntax"
 
 
 def _is_short(one: Slice, storage: Storage) -> bool:

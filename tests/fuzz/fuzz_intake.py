@@ -52,7 +52,11 @@ def _fuzz(args: argparse.Namespace) -> int:
 
     def one(data: bytes) -> None:
         before = time.monotonic()
-        outcomes[target.one_input(data)] += 1
+        try:
+            outcomes[target.one_input(data)] += 1
+        except BaseException:
+            (failures / f"input-{sum(outcomes.values())}").write_bytes(data)
+            raise
         took = time.monotonic() - before
         slowest[0] = max(slowest[0], took)
         if sum(outcomes.values()) % 2000 == 0:

@@ -1,0 +1,124 @@
+"""A first look: every n-th slice, long before the whole volume is there."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from os import PathLike
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siteplan.errors import ScanError
+from siteplan.scan.geometry import lay_out
+from siteplan.scan.group import into_groups
+from siteplan.scan.header import Header, NotDicom, Unreadable, is_volume, read_header
+from siteplan.scan.load import BadPixels, load_one
+from siteplan.scan.slices import Slice, slices_of
+from siteplan.scan.source import Source, sources
+from siteplan.scan.storage import storage_of
+from siteplan.scan.syntaxes import decodable
+
+_SAMPLES = 16
+"""Slices of a preview; with 400 slices in all they come within a tenth of the time of the whole (measured)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Preview:
+    """Some slices of a scan, unchecked: to look at, never to measure on.
+
+    Attributes:
+        values: (N, J, I) float32 grey values, slope and intercept applied, in order along the slice normal.
+        first_voxel_lps_mm: (N, 3) centre of the first voxel of each slice.
+        row, column: (3,) unit directions of a row and of a column.
+        spacing_ji_mm: distance between rows, and between columns.
+    """
+
+    values: NDArray[np.float32]
+    first_voxel_lps_mm: NDArray[np.float64]
+    row: NDArray[np.float64]
+    column: NDArray[np.float64]
+    spacing_ji_mm: tuple[float, float]
+
+
+def preview(path: str | PathLike[str], *, samples: int = _SAMPLES, series: str | None = None) -> Preview:
+    """About `samples` slices from the largest series of which samples were met, spread evenly over the files.
+
+    Only these files are opened, so nothing is checked that needs all of them: `read_scan` must follow. Slices that
+    cannot be read are left out.
+
+    Args:
+        series: Series Instance UID; that of the most slices met when not given.
+
+    Raises:
+        ScanError: no slice could be shown.
+    """
+    place = Path(path)
+    files, _ = sources(place)
+    slices = [one for header in _some(files, samples) for one in slices_of(header)]
+    groups = [group for group in into_groups(slices) if series in (None, group.uid)]
+    if not groups:
+        raise ScanError(f"{place.name}: no CT slices to show; `siteplan inspect` tells what there is.")
+    stack = max(groups, key=lambda group: len(group.stack)).stack
+    stack = [one for one in stack if one.position is not None and one.orientation is not None and one.spacing]
+    shown = _loaded(_ordered(stack)[:: max(1, len(stack) // samples)])
+    if not shown:
+        raise ScanError(f"{place.name}: no slice could be shown; `siteplan inspect` tells why.")
+    return _joined(shown)
+
+
+def _some(files: Sequence[Source], samples: int) -> list[Header]:
+    """Headers of CT slices from every n-th file; from more of them where those give nothing."""
+    step = max(1, len(files) // samples)
+    out: list[Header] = []
+    for start in range(step):
+        for file in files[start::step]:
+            try:
+                header = read_header(file)
+            except (NotDicom, Unreadable):
+                continue
+            if is_volume(header) and header.pixel_offset >= 0 and decodable(header.syntax):
+                out.append(header)
+        if len(out) >= min(2, len(files)):
+            break
+    return out
+
+
+def _ordered(stack: list[Slice]) -> list[Slice]:
+    layout, _ = lay_out(stack)
+    if layout is not None:
+        return [stack[at] for at in layout.order]
+    normal = np.cross(np.array(stack[0].orientation)[:3], np.array(stack[0].orientation)[3:]) if stack else np.zeros(3)
+    return sorted(stack, key=lambda one: float(np.array(one.position) @ normal))
+
+
+def _loaded(stack: Sequence[Slice]) -> list[tuple[Slice, NDArray[Any]]]:
+    out = []
+    for one in stack:
+        storage = storage_of(one.header)
+        if storage.problem():
+            continue
+        values = np.empty((storage.rows, storage.columns), storage.dtype)
+        try:
+            load_one(one, storage, values)
+        except BadPixels:
+            continue
+        out.append((one, values))
+    return out
+
+
+def _joined(shown: list[tuple[Slice, NDArray[Any]]]) -> Preview:
+    first = shown[0][0]
+    assert first.orientation is not None
+    assert first.spacing is not None
+    values = np.empty((len(shown), *shown[0][1].shape), np.float32)
+    for at, (one, stored) in enumerate(shown):
+        np.multiply(stored, one.slope, out=values[at], casting="unsafe")
+        values[at] += one.intercept
+    return Preview(
+        values,
+        np.array([one.position for one, _ in shown]),
+        np.array(first.orientation[:3]),
+        np.array(first.orientation[3:]),
+        (first.spacing[0], first.spacing[1]),
+    )
