@@ -7,7 +7,7 @@ can never lead out of the folder.
 import warnings
 from collections.abc import Sequence
 
-from siteplan.scan import defects
+from siteplan.scan import remarks
 from siteplan.scan.findings import ScanFinding
 from siteplan.scan.header import Header
 from siteplan.scan.source import DiskFile, Source
@@ -32,12 +32,12 @@ def missing_files(files: Sequence[Source]) -> list[ScanFinding]:
         if name.upper() == _NAME and isinstance(file, DiskFile) and file.size <= _LARGEST:
             listed = _listed(file)
             if listed is None:
-                out.append(defects.broken_index())
+                out.append(remarks.broken_index())
                 continue
             prefix = f"{folder}/" if folder else ""
             absent = sorted(one for one in listed if _folded(prefix + one) not in present)
             if absent:
-                out.append(defects.missing_from_medium(absent))
+                out.append(remarks.missing_from_medium(absent))
     return out
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from siteplan.errors import ScanError
-from siteplan.scan import defects, tags
+from siteplan.scan import defects, remarks, tags
 from siteplan.scan.findings import ScanFinding, ScanRefused
 from siteplan.scan.geometry import Layout
 from siteplan.scan.grey import grey_scale, with_air_checked
@@ -126,7 +126,7 @@ def _scan(stack: Stack, layout: Layout, storage: Storage, around: list[ScanFindi
         grey_scale(first, layout.spacing_kji_mm, stack.lossy or lost),
         patient_of(first.header),
         facts_of(stack),
-        (*stack.findings, *more, *around, defects.motion_not_checked()),
+        (*stack.findings, *more, *around, remarks.motion_not_checked()),
         padding,
     )
     return replace(scan, grey=with_air_checked(scan))

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from siteplan.scan import defects
+from siteplan.scan import remarks
 from siteplan.scan.findings import ScanFinding
 from siteplan.scan.volume import Scan
 
@@ -47,7 +47,7 @@ def metal_near(scan: Scan, points_lps_mm: ArrayLike, *, reach_mm: float = METAL_
     volume_mm3 = float(near.sum() * np.prod(scan.spacing_kji_mm))
     if volume_mm3 < _METAL_VOLUME_MM3:
         return []
-    return [defects.metal_near(float(distance.min()), volume_mm3, places[int(np.argmin(distance))])]
+    return [remarks.metal_near(float(distance.min()), volume_mm3, places[int(np.argmin(distance))])]
 
 
 def outside_field(scan: Scan, points_lps_mm: ArrayLike, *, name: str = "the site") -> list[ScanFinding]:
@@ -62,7 +62,7 @@ def outside_field(scan: Scan, points_lps_mm: ArrayLike, *, name: str = "the site
     last = np.array(scan.shape) - 1
     index = scan.lps_to_index(points[out])
     beyond = np.maximum(np.maximum(-index, index - last), 0) * np.array(scan.spacing_kji_mm)
-    return [defects.outside_field(name, int(out.sum()), len(points), float(np.linalg.norm(beyond, axis=1).max()))]
+    return [remarks.outside_field(name, int(out.sum()), len(points), float(np.linalg.norm(beyond, axis=1).max()))]
 
 
 def _air_and_soft(scan: Scan) -> tuple[float, float]:

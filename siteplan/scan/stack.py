@@ -6,7 +6,7 @@ from datetime import date
 
 import numpy as np
 
-from siteplan.scan import defects, tags
+from siteplan.scan import defects, remarks, tags
 from siteplan.scan.findings import ScanFinding, Severity
 from siteplan.scan.geometry import Layout, lay_out
 from siteplan.scan.grey import any_lossy
@@ -186,7 +186,7 @@ def _fitness(slices: Sequence[Slice], layout: Layout) -> list[ScanFinding]:
     found = []
     largest = max(layout.spacing_kji_mm)
     if largest > ADEQUATE_VOXEL_MM + 1e-3:
-        found.append(defects.coarse_voxel(largest, ADEQUATE_VOXEL_MM, ADEQUATE_VOXEL_SOURCE))
+        found.append(remarks.coarse_voxel(largest, ADEQUATE_VOXEL_MM, ADEQUATE_VOXEL_SOURCE))
     if len(slices) < _FEW:
         found.append(defects.few_slices(len(slices)))
     thickness, spacing = slices[0].thickness, layout.spacing_kji_mm[0]
@@ -230,11 +230,11 @@ def scan_date(one: Slice) -> date | None:
 def _age(first: Slice, today: date) -> list[ScanFinding]:
     made = scan_date(first)
     if made is None:
-        return [defects.undated()]
+        return [remarks.undated()]
     days = (today - made).days
     if days < -1:
-        return [defects.future_scan(made.isoformat())]
-    return [defects.old_scan(made.isoformat(), days)] if days > _OLDEST_DAYS else []
+        return [remarks.future_scan(made.isoformat())]
+    return [remarks.old_scan(made.isoformat(), days)] if days > _OLDEST_DAYS else []
 
 
 def field_of_view_kji_mm(stack: Stack) -> tuple[float, float, float] | None:

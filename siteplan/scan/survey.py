@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from siteplan.scan import defects, tags
+from siteplan.scan import remarks, tags
 from siteplan.scan.findings import ScanFinding
 from siteplan.scan.grey import grey_scale
 from siteplan.scan.group import into_groups
@@ -43,7 +43,7 @@ def survey(path: Path, today: date, progress: Progress | None = None) -> Survey:
     """
     files, notes = sources(path)
     found = survey_files(files, today, progress)
-    found.findings += [defects.not_searched(note) for note in notes]
+    found.findings += [remarks.not_searched(note) for note in notes]
     return found
 
 
@@ -57,7 +57,7 @@ def survey_files(files: Sequence[Source], today: date, progress: Progress | None
     stacks = [stack_of(group, today) for group in into_groups(slices)]
     private = kept_private(headers)
     if len({(patient_of(stack.slices[0].header).identifier) for stack in stacks}) > 1:
-        findings.append(defects.other_patients())
+        findings.append(remarks.other_patients())
     for stack in stacks:
         stack.findings = [private(finding) for finding in stack.findings]
     entries = [_entry(at, stack) for at, stack in enumerate(stacks, 1)]
@@ -76,11 +76,11 @@ def _headers(files: Sequence[Source], progress: Progress | None) -> tuple[list[H
         except NotDicom:
             other.append(file.name)
         except Unreadable as error:
-            broken.append(defects.unreadable(file.name, str(error)))
+            broken.append(remarks.unreadable(file.name, str(error)))
         else:
             if not is_index(header):
                 headers.append(header)
-    return headers, broken + ([defects.not_dicom(other)] if other else [])
+    return headers, broken + ([remarks.not_dicom(other)] if other else [])
 
 
 def _entry(at: int, stack: Stack) -> SeriesEntry:
