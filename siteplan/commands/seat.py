@@ -1,0 +1,256 @@
+"""`siteplan seat CASE --tooth NN`: guide a fixture in at the chair, and keep the record."""
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
+
+from siteplan.commands._shared import print_json, progress_to
+
+if TYPE_CHECKING:
+    from siteplan.surgery.record import Record
+    from siteplan.surgery.seating_plan import SeatingPlan
+
+Planner = Callable[[str | None], "SeatingPlan"]
+"""From the name of a fixture (None: the planned one) to its plan at this site."""
+
+MARGIN = "  "
+
+
+def add_parser(commands: Any) -> None:
+    """Add this command."""
+    parser = commands.add_parser("seat", help="guide a fixture in at the chair, step by step, and keep the record")
+    parser.add_argument("case", metavar="CASE", help="the case file (JSON); the record is kept beside it")
+    parser.add_argument("--tooth", type=int, required=True, metavar="NN", help="ISO 3950 number of the site")
+    parser.add_argument("--new", action="store_true", help="begin a new record; the old one is kept in the same file")
+    parser.add_argument("--show", action="store_true", help="show the record and the next step, ask nothing")
+    parser.add_argument("--json", action="store_true", help="like --show, as JSON and nothing else")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Open or begin the record and talk until the user leaves."""
+    from siteplan.surgery.record import Record, read_record, record_path
+    from siteplan.surgery.seating_plan import SeatingError
+
+    path = record_path(args.case)
+    record = read_record(path, args.tooth)
+    if args.show or args.json:
+        if not record.entries:
+            raise SeatingError(f"tooth {args.tooth} has no seating record yet beside {Path(args.case).name}.")
+        if args.json:
+            print_json(record_json(record))
+        else:
+            _show(record, sys.stdout)
+        return 0
+    planner = _planner(args.case, args.tooth)
+    if args.new:
+        record = Record(args.tooth, ())
+    return Dialogue(path, record, planner, sys.stdin, sys.stdout).talk()
+
+
+def record_json(record: "Record") -> dict[str, Any]:
+    """The record with where the fixture stands and what comes next."""
+    from siteplan.surgery.advice import advice, position
+    from siteplan.surgery.seating import torque_points
+
+    state = record.state
+    return {
+        "tooth": record.tooth,
+        "fixture": state.plan.fixture,
+        "phase": state.phase.value,
+        "depth_mm": round(state.depth_mm, 3),
+        "remaining_mm": round(state.remaining_mm, 3),
+        "position": position(state),
+        "next": advice(state).as_json(),
+        "torque_against_depth": [{"depth_mm": d, "torque_Ncm": t} for d, t in torque_points(record.entries)],
+        "entries": [entry.as_json() for entry in record.entries],
+        "unreadable_lines": list(record.unreadable_lines),
+    }
+
+
+class Dialogue:
+    """The talk at the chair: shows the next step, reads a line, keeps it, shows the next step."""
+
+    def __init__(self, path: Path, record: "Record", planner: Planner, lines: TextIO, out: TextIO) -> None:
+        """Take what is needed; nothing is read or written yet."""
+        self.path, self.record, self.planner = path, record, planner
+        self.lines, self.out = lines, out
+
+    def talk(self) -> int:
+        """Until 'quit' or the end of input. Every entry is on the disk before the next step is shown."""
+        from siteplan.errors import SiteplanError
+
+        if self.record.unreadable_lines:
+            where = ", ".join(map(str, self.record.unreadable_lines))
+            self.say(f"Note: line {where} of {self.path.name} cannot be read and is left out; check the last entry.")
+        if not self.record.entries:
+            self.start()
+        self.next_step()
+        for line in self.prompted():
+            if line.lower() in {"quit", "q", "exit"}:
+                break
+            try:
+                self.take(line)
+            except SiteplanError as error:
+                self.say(f"Not taken: {error}")
+        self.say(f"The record is kept in {self.path.name}.")
+        return 0
+
+    def prompted(self) -> Any:
+        """Lines without blanks, each after a prompt."""
+        while True:
+            self.out.write("> ")
+            self.out.flush()
+            line = self.lines.readline()
+            if not line:
+                self.out.write("\n")
+                return
+            if line.strip():
+                yield line.strip()
+
+    def start(self) -> None:
+        """Begin a record with the plan of the site."""
+        from siteplan.surgery import cautions
+        from siteplan.surgery.entries import Entry, Kind
+
+        plan = self.planner(None)
+        self.keep(Entry(Kind.STARTED, plan=plan))
+        self.say(f"Tooth {plan.tooth}, {plan.fixture}: apex at {plan.apex_mm:.1f} mm below the bone crest.")
+        self.say(f"Ceiling {plan.ceiling_Ncm:g} N·cm, loading from {plan.loading_Ncm:g} N·cm. Type 'help' for words.")
+        for caution in cautions.SEATING:
+            self.say(f"- {caution}")
+
+    def take(self, line: str) -> None:
+        """One line that was typed."""
+        from siteplan.surgery.entries import Entry, Kind
+        from siteplan.surgery.spoken import parse, parse_correction, whole
+
+        word, _, rest = line.partition(" ")
+        match word.lower():
+            case "help" | "?":
+                self.help()
+                return
+            case "list":
+                _show(self.record, self.out)
+                return
+            case "undo":
+                of = whole(rest) if rest.strip() else self.last()
+                self.keep(Entry(Kind.UNDO, of=of))
+                self.say(f"Entry {of} does not count any more.")
+            case "correct":
+                self.keep(parse_correction(line))
+            case "with":
+                self.keep(Entry(Kind.REPLACED, plan=self.planner(rest.strip())))
+            case _:
+                self.keep(parse(line))
+        self.next_step()
+
+    def last(self) -> int:
+        """Number of the latest entry that counts."""
+        from siteplan.surgery.entries import effective
+
+        return effective(self.record.entries)[-1].sequence
+
+    def keep(self, entry: Any) -> None:
+        """Write an entry; it is on the disk when this returns."""
+        from siteplan.surgery.record import add_entry
+
+        self.record = add_entry(self.path, self.record, entry)
+
+    def next_step(self) -> None:
+        """Where the fixture stands, what to do, and why."""
+        _advise(self.record, self.out)
+
+    def help(self) -> None:
+        """What can be typed now, then everything else."""
+        from siteplan.surgery.advice import advice
+        from siteplan.surgery.entries import REMARKS
+        from siteplan.surgery.spoken import WORDS
+
+        now = advice(self.record.state).enter
+        wide = max(len(word.form) for word in WORDS.values())
+        for word in WORDS.values():
+            if word.kind in now or word.kind in REMARKS:
+                self.say(f"{MARGIN}{word.form:<{wide}}  {word.says}")
+        more = (
+            ("with FIXTURE", "another fixture of the catalogue is placed instead"),
+            ("undo [NUMBER]", "the last entry, or this one, does not count"),
+            ("correct NUMBER ...", "an entry should have been this"),
+            ("list", "all entries so far"),
+            ("quit", "leave; the record is kept and can be taken up again"),
+        )
+        for form, says in more:
+            self.say(f"{MARGIN}{form:<{wide}}  {says}")
+        self.say(f"{MARGIN}Add 'above MM' to turns when the tool's mark was measured above the gum.")
+
+    def say(self, text: str) -> None:
+        """One line to the user."""
+        self.out.write(text + "\n")
+
+
+def _advise(record: "Record", out: TextIO) -> None:
+    from siteplan.surgery.advice import advice, position
+
+    state = record.state
+    said = advice(state)
+    out.write(f"\n{position(state)}\n")
+    for warning in said.warnings:
+        out.write(f"! {warning[0].upper()}{warning[1:]}.\n")
+    out.write(f"NEXT  {said.do}\n{MARGIN}why: {said.why}\n")
+    if state.phase.value in {"too little torque", "seated"}:
+        out.writelines(f"- {caution}\n" for caution in said.cautions)
+
+
+def _show(record: "Record", out: TextIO) -> None:
+    """All entries, the ones that do not count marked, then the next step."""
+    from siteplan.surgery.entries import effective
+
+    counting = {entry.sequence for entry in effective(record.entries)}
+    for entry in record.entries:
+        parts = [
+            f"{entry.turns:g} turns" if entry.turns is not None else "",
+            f"{entry.torque_Ncm:g} N·cm" if entry.torque_Ncm is not None else "",
+            f"mark {entry.above_gum_mm:g} mm above the gum" if entry.above_gum_mm is not None else "",
+            f"entry {entry.of}" if entry.of is not None else "",
+            entry.plan.fixture if entry.plan else "",
+            entry.text,
+        ]
+        undone = "" if entry.sequence in counting or entry.of is not None else "  (undone)"
+        rest = ", ".join(part for part in parts if part)
+        out.write(f"{entry.sequence:>3}  {entry.time}  {entry.kind.value}{': ' if rest else ''}{rest}{undone}\n")
+    _advise(record, out)
+
+
+def _planner(case_path: str, tooth: int) -> Planner:
+    """Plans from the case; the scan is read once, and only when a plan is asked for."""
+    loaded: list[Any] = []
+
+    def plan(fixture: str | None) -> "SeatingPlan":
+        from siteplan.assessment import assess_site, load_library
+        from siteplan.case import load_case
+        from siteplan.scan import read_scan
+        from siteplan.surgery.seating_plan import SeatingError, seating_plan
+
+        case = load_case(case_path)
+        entry = next((site for site in case.case.sites if site.tooth == tooth), None)
+        if entry is None:
+            teeth = ", ".join(str(site.tooth) for site in case.case.sites)
+            raise SeatingError(f"tooth {tooth} is not planned in {Path(case_path).name}; planned are {teeth}.")
+        if fixture:
+            entry = entry.model_copy(update={"fixture": fixture})
+        if entry.fixture is None:
+            raise SeatingError(f"tooth {tooth} has no fixture planned; name one in the case file first.")
+        if not loaded:
+            scan = read_scan(case.series_path, series=case.case.series_uid, progress=progress_to())
+            loaded.extend((scan, load_library(scan, case)))
+        scan, library = loaded
+        placed = assess_site(scan, entry, library, table=case.case.density_table).placed
+        if placed is None:
+            raise SeatingError(f"tooth {tooth}: the fixture could not be placed; look at the case file.")
+        return seating_plan(
+            placed.preparation, placed.fixture, placed.apex_depth_mm, library.kit, library.protocol, tooth
+        )
+
+    return plan

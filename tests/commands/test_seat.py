@@ -1,0 +1,159 @@
+"""The talk at the chair, with scripted input."""
+
+import io
+import json
+from dataclasses import replace
+
+import pytest
+
+from siteplan import cli
+from siteplan.commands import seat
+from siteplan.commands.seat import Dialogue
+from siteplan.surgery.entries import Kind
+from siteplan.surgery.record import Record, read_record, record_path
+from siteplan.surgery.seating_plan import BranchStep, SeatingError, SeatingPlan
+from siteplan.surgery.spoken import parse, parse_correction
+
+PLAN = SeatingPlan(
+    tooth=36, fixture="any-4.0x10", length_mm=10.0, lead_mm=1.0, apex_mm=10.0, drop_in_mm=1.0, gum_mm=2.0,
+    settings_Ncm=(15.0, 25.0, 35.0, 45.0), target_Ncm=(35.0, 45.0), loading_Ncm=32.0, ceiling_Ncm=50.0,
+    back_out_turns=2.0, widening_turns=4.0, same_tolerance_turns=0.25, cycles_before_opening=3,
+    depth_tolerance_mm=0.7, tighter=(BranchStep("crestal 2.8", "crestal 2.8 to 2 mm"),), looser=("any-4.5x10",),
+)  # fmt: skip
+
+
+def plan(name):
+    if name == "unknown":
+        raise SeatingError("fixture 'unknown' is in no catalogue file.")
+    return replace(PLAN, fixture=name) if name else PLAN
+
+
+def talk(path, *lines):
+    """What is said when these lines are typed."""
+    out = io.StringIO()
+    record = read_record(path, 36)
+    typed = io.StringIO("".join(f"{line}\n" for line in lines))
+    assert Dialogue(path, record, plan, typed, out).talk() == 0
+    return out.getvalue()
+
+
+@pytest.fixture
+def path(tmp_path):
+    return record_path(tmp_path / "case.json")
+
+
+def test_a_whole_seating_from_hand_to_lot_number(path):
+    said = talk(path, "hand 3", "click 15 2", "click 25 2", "click 35 2", "gum 0 40", "lot 4711", "quit")
+    assert said.index("by hand, cooled") < said.index("Set the ratchet to 15 N·cm") < said.index("to 45 N·cm")
+    assert "Seated." in said
+    assert "5.0 mm to go" not in said.split("Seated.")[1]
+    record = read_record(path, 36)
+    assert record.entries[-1].text == "4711"
+    assert record.state.final_Ncm == 40
+
+
+def test_it_is_taken_up_again_where_it_was_left(path):
+    talk(path, "hand 3", "click 15 2")
+    said = talk(path, "quit")
+    assert "by hand, cooled" not in said
+    assert "Set the ratchet to 25 N·cm" in said
+    assert "4.0 mm to go" in said
+
+
+def test_wrong_words_are_answered_and_nothing_is_kept(path):
+    said = talk(
+        path, "dance", "hand", "hand minus", "hand 3 4 5", "click 15 1", "hand 900", "undo", "undo x", "with unknown"
+    )
+    assert said.count("Not taken:") == 9
+    assert "'dance' is not known here" in said
+    assert "type it as 'hand TURNS'" in said
+    assert "does not fit here" in said
+    assert "the start cannot be changed" in said
+    assert len(read_record(path, 36).entries) == 1
+
+
+def test_undo_and_correction(path):
+    said = talk(path, "hand 3", "click 15 2", "undo", "correct 2 hand 4", "list")
+    assert "(undone)" in said
+    state = read_record(path, 36).state
+    assert state.turns == 4
+    assert [entry.kind for entry in read_record(path, 36).entries[-2:]] == [Kind.UNDO, Kind.CORRECTION]
+
+
+def test_help_lists_what_fits_now(path):
+    said = talk(path, "help")
+    assert "hand TURNS" in said
+    assert "click NCM TURNS" not in said
+    assert "lot TEXT" in said
+
+
+def test_another_fixture_can_be_placed(path):
+    said = talk(path, "hand 9", "gum 0 15", "with any-4.5x10")
+    assert "Do not load this fixture early" in said
+    assert read_record(path, 36).state.plan.fixture == "any-4.5x10"
+
+
+def test_a_torn_line_is_told(path):
+    talk(path, "hand 3")
+    with path.open("ab") as file:
+        file.write(b'{"tooth": 36, "ki')
+    assert "line 3 of case.seating.jsonl cannot be read" in talk(path, "quit")
+
+
+@pytest.mark.parametrize(
+    ("typed", "entry"),
+    [
+        ("hand 3", (Kind.TURNED_BY_HAND, 3.0, None, None)),
+        ("HAND 3,5 turns", (Kind.TURNED_BY_HAND, 3.5, None, None)),
+        ("click 35 N·cm 2", (Kind.CLICKED, 2.0, 35.0, None)),
+        ("click 35ncm 2 turns", (Kind.CLICKED, 2.0, 35.0, None)),
+        ("in 2 above 4.5 mm", (Kind.TURNED_IN, 2.0, None, 4.5)),
+        ("depth 1.5", (Kind.DEPTH_CONFIRMED, None, None, 1.5)),
+        ("gum", (Kind.MARK_AT_GUM, None, None, None)),
+    ],
+)
+def test_words_become_entries(typed, entry):
+    made = parse(typed)
+    assert (made.kind, made.turns, made.torque_Ncm, made.above_gum_mm) == entry
+
+
+@pytest.mark.parametrize("typed", ["correct", "correct 3", "correct x hand 3", "correct 3 hand", "correct 3 dance 1"])
+def test_a_wrong_correction_is_refused(typed):
+    with pytest.raises(SeatingError):
+        parse_correction(typed)
+
+
+@pytest.fixture
+def command(monkeypatch):
+    """The command line with this command, whether or not it is in its list yet."""
+    if "seat" not in cli.COMMANDS:
+        monkeypatch.setattr(cli, "COMMANDS", (*cli.COMMANDS, "seat"))
+    monkeypatch.setattr(seat, "_planner", lambda _case, _tooth: plan)
+    return cli.main
+
+
+def test_the_command_talks_shows_and_prints_json(command, tmp_path, monkeypatch, capsys):
+    case = tmp_path / "case.json"
+    monkeypatch.setattr("sys.stdin", io.StringIO("hand 3\nclick 15 2\nquit\n"))
+    assert command(["seat", str(case), "--tooth", "36"]) == 0
+    capsys.readouterr()
+    assert command(["seat", str(case), "--tooth", "36", "--json"]) == 0
+    content = json.loads(capsys.readouterr().out)
+    assert content["next"]["setting_Ncm"] == 25
+    assert content["torque_against_depth"] == [{"depth_mm": 6.0, "torque_Ncm": 15.0}]
+    assert command(["seat", str(case), "--tooth", "36", "--show"]) == 0
+    assert "turned by hand: 3 turns" in capsys.readouterr().out
+
+
+def test_a_new_record_keeps_the_old_one(command, tmp_path, monkeypatch, capsys):
+    case = tmp_path / "case.json"
+    for _ in range(2):
+        monkeypatch.setattr("sys.stdin", io.StringIO("hand 3\n"))
+        assert command(["seat", str(case), "--tooth", "36", "--new"]) == 0
+    assert record_path(case).read_text(encoding="utf-8").count('"started"') == 2
+    assert isinstance(read_record(record_path(case), 36), Record)
+
+
+def test_no_record_to_show_is_told(command, tmp_path, capsys):
+    assert command(["seat", str(tmp_path / "case.json"), "--tooth", "36", "--show"]) == 1
+    assert "has no seating record yet" in capsys.readouterr().err
