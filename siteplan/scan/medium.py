@@ -4,6 +4,7 @@ The files themselves are found by searching the folder, so a broken or outdated 
 can never lead out of the folder.
 """
 
+import re
 import warnings
 from collections.abc import Sequence
 
@@ -16,6 +17,9 @@ from siteplan.scan.tags import MEDIA_SOP_CLASS
 INDEX_CLASS = "1.2.840.10008.1.3.10"
 _NAME = "DICOMDIR"
 _LARGEST = 256 << 20
+_FILE_ID = re.compile(r"[A-Za-z0-9_.-]{1,64}(?:/[A-Za-z0-9_.-]{1,64}){0,15}")
+"""What is taken for a file name of a medium: more than PS3.10 8.2 allows, because writers do, and nothing else, because
+a damaged index can hold anything in this place."""
 
 
 def is_index(header: Header) -> bool:
@@ -58,8 +62,9 @@ def _listed(file: DiskFile) -> set[str] | None:
             out = set()
             for record in records:
                 parts = record.get("ReferencedFileID")
-                if parts:
-                    out.add(parts if isinstance(parts, str) else "/".join(str(part) for part in parts))
+                listed = parts if isinstance(parts, str) else "/".join(str(part) for part in parts or ())
+                if _FILE_ID.fullmatch(listed):
+                    out.add(listed)
             return out
     except Exception:
         # A damaged index raises many kinds of error; the search of the folder does not need it.
