@@ -10,7 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from siteplan.bone.below import half_maximum_below, nothing_below
 from siteplan.bone.block import SiteBlock
+from siteplan.bone.levels import GreyLevels
 from siteplan.bone.reading import AxisReading, Edge, LineReading, Plate
 from siteplan.bone.section import Section
 from siteplan.flags import Flag
@@ -27,10 +29,6 @@ _INSIDE_MM = 4.0
 """The inner plateau is the median of what follows the inner flank, this far."""
 _LEAST_CONTRAST = 0.12
 """Cortex must stand out from the bone beneath by this share of its height over soft tissue."""
-_CANAL_MM = (1.0, 5.0)
-"""A dark gap on the axis of this length with bone again behind it is read as a canal (canal diameters 2 to 4 mm,
-general, from memory)."""
-
 _NONE = Edge(None, None, (Flag.NO_EDGE_FOUND,))
 
 
@@ -40,6 +38,7 @@ class HalfMaximumReader:
 
     block: SiteBlock
     section: Section
+    levels: GreyLevels
     method: str = "half maximum"
 
     def line(self, depth_mm: float) -> LineReading:
@@ -66,14 +65,17 @@ class HalfMaximumReader:
         b, entry = self.block, self.section.entry_index
         if entry is None:
             none = Edge(None, None, (Flag.NO_BONE_ON_AXIS,))
-            return AxisReading(none, none, none, None, none, none, none, none)
+            return AxisReading(none, none, none, None, nothing_below(none))
         near_b = np.abs(b.buccal_mm) <= _SIDE_MM + 1e-9
         near_m = np.abs(b.distal_mm) <= _SIDE_MM + 1e-9
         grey = b.values[:, near_b][:, :, near_m].mean(axis=(1, 2)).astype(np.float64)
         outer, inner = slab_edges(b.depth_mm, grey, entry, self.section.soft, self.section.dense)
         thick = _difference(inner, outer)
-        second, second_end, wall, lumen = self._beyond(grey, inner.at_mm if inner.at_mm is not None else outer.at_mm)
-        return AxisReading(outer, inner, thick, None, second, second_end, wall, lumen)
+        below = nothing_below()
+        end = inner.at_mm if inner.at_mm is not None else outer.at_mm
+        if end is not None:
+            below = half_maximum_below(b, self.section, self.levels, grey, end)
+        return AxisReading(outer, inner, thick, None, below)
 
     def _plate(self, distance: Profile, grey: Profile, bone: NDArray[np.bool_]) -> Plate:
         """Plate on a half line that starts at the axis; `distance` grows outwards."""
@@ -88,13 +90,6 @@ class HalfMaximumReader:
         outer, inner = slab_edges(x, v, first, self.section.soft, self.section.dense)
         thick = _difference(inner, outer)
         return Plate(_negated(outer), _negated(inner), thick)
-
-    def _beyond(self, grey: Profile, start_mm: float | None) -> tuple[Edge, Edge, Edge, Edge]:
-        """Second cortex and canal below the crestal cortex."""
-        none = Edge(None, None, (Flag.NO_SECOND_CORTEX,))
-        if start_mm is None:
-            return none, none, none, none
-        return axis_structures(self.block.depth_mm, grey, start_mm, self.section.soft, self.section.dense)
 
 
 def slab_edges(x: Profile, v: Profile, first: int, soft: float, dense: float) -> tuple[Edge, Edge]:
@@ -144,43 +139,6 @@ def _crossing(x: Profile, v: Profile, start: int, level: float, step: int) -> Ed
             return Edge(float(x[i] + share * (x[i + step] - x[i])))
         i += step
     return _NONE
-
-
-def axis_structures(
-    x: Profile, v: Profile, start_mm: float, soft: float, dense: float
-) -> tuple[Edge, Edge, Edge, Edge]:
-    """Second cortex (near and far side) and canal (wall, lumen) met along growing `x` below `start_mm`."""
-    none = Edge(None, None, (Flag.NO_SECOND_CORTEX,))
-    wall = lumen = none
-    below = (x > start_mm + 0.8) & np.isfinite(v)
-    if below.sum() < 8:
-        return none, none, wall, lumen
-    index = np.flatnonzero(below)
-    inside = float(np.median(v[index[: max(8, len(index) // 4)]]))
-    limit = inside + 0.3 * max(dense - inside, 1.0)
-    i = int(index[0])
-    while i < index[-1]:
-        if v[i] < limit:
-            i += 1
-            continue
-        top = i
-        while top + 1 <= index[-1] and v[top + 1] > v[top]:
-            top += 1
-        near = _crossing(x, v, top, (inside + v[top]) / 2, -1)
-        behind = [k for k in range(top, int(index[-1]) + 1) if v[k] < soft + 0.25 * (v[top] - soft)]
-        if not behind:
-            return near, Edge(None, None, (Flag.UNBOUNDED,)), wall, lumen
-        far = _crossing(x, v, top, (v[top] + v[behind[0]]) / 2, +1)
-        again = [k for k in range(behind[0], int(index[-1]) + 1) if v[k] > inside - 0.2 * (inside - soft)]
-        gap = x[again[0]] - x[behind[0]] if again else np.inf
-        if not (_CANAL_MM[0] <= gap <= _CANAL_MM[1]) or v[behind[0] : again[0]].min() < soft - 0.5 * (dense - soft):
-            return near, far, wall, lumen
-        if wall.at_mm is None:
-            wall, lumen = near, far
-        i = again[0]
-        while i < index[-1] and v[i] >= limit and x[i] - x[again[0]] < 1.5:
-            i += 1
-    return none, none, wall, lumen
 
 
 def _difference(inner: Edge, outer: Edge) -> Edge:

@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from siteplan.bone.below import fitted_below, nothing_below
 from siteplan.bone.block import SiteBlock
 from siteplan.bone.blur import air_edge_blur
 from siteplan.bone.calibration import Calibration, provisional_calibration
@@ -22,12 +23,13 @@ from siteplan.bone.grey import (
 from siteplan.bone.half_maximum import HalfMaximumReader
 from siteplan.bone.levels import GreyLevels, grey_levels
 from siteplan.bone.lines import NORMAL_95, cortex_measure, edge_measure, level_measures
-from siteplan.bone.reading import AxisReading, Edge, LineReading, SectionReader
+from siteplan.bone.reading import AxisReading, BelowCrest, Edge, LineReading, SectionReader
 from siteplan.bone.sample import sample_block
 from siteplan.bone.section import section_of
 from siteplan.bone.shell_fit import ShellFit
 from siteplan.bone.shell_reader import Shell, ShellReader
 from siteplan.bone.shell_site import fit_shell
+from siteplan.bone.threads import one_thread
 from siteplan.flags import Flag
 from siteplan.frame import SiteFrame
 from siteplan.measures import Measure
@@ -98,15 +100,14 @@ class ShiftedReader:
         def moved(edge: Edge) -> Edge:
             return edge if edge.at_mm is None else replace(edge, at_mm=edge.at_mm - self._entry_mm)
 
-        return replace(
-            a,
-            entry=moved(a.entry),
-            crest_end=moved(a.crest_end),
-            second=moved(a.second),
-            second_end=moved(a.second_end),
-            canal_wall=moved(a.canal_wall),
-            canal_lumen=moved(a.canal_lumen),
+        below = BelowCrest(
+            moved(a.below.second),
+            moved(a.below.second_end),
+            a.below.second_thickness,
+            moved(a.below.canal_wall),
+            moved(a.below.canal_lumen),
         )
+        return replace(a, entry=moved(a.entry), crest_end=moved(a.crest_end), below=below)
 
     def line(self, depth_mm: float) -> LineReading:
         """Edges on the line `depth_mm` below the bone entry."""
@@ -116,13 +117,19 @@ class ShiftedReader:
 def _reader(scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool) -> tuple[SectionReader, ShellFit | None]:
     """Half-maximum reader, or the joint fit where there is time and a shell to fit."""
     section = section_of(block, levels)
-    plain = HalfMaximumReader(block, section)
+    plain = HalfMaximumReader(block, section, levels)
     if quick:
         return plain, None
     normal = scan.affine[:3, 2] / np.linalg.norm(scan.affine[:3, 2])
     slice_dir = np.array([normal @ block.frame.axis, normal @ block.frame.buccal, normal @ block.frame.distal])
     fit = fit_shell(block, section, levels, slice_dir, air_edge_blur(scan, block.frame, levels).prior)
-    return (plain, None) if fit is None else (ShellReader(Shell(fit), plain.axis()), fit)
+    if fit is None:
+        return plain, None
+    shell = Shell(fit)
+    end = shell.cross(True, 1, 0.0, "min")
+    with one_thread():
+        below = nothing_below() if end is None else fitted_below(block, section, levels, fit, slice_dir, end.at_mm)
+    return ShellReader(shell, replace(plain.axis(), below=below)), fit
 
 
 def _findings(
@@ -152,10 +159,10 @@ def _findings(
         levels_mm=levels_mm,
         levels=level_measures(reader, block, levels_mm, quick=quick),
         crestal_cortex=cortex_measure(axis.crest, axis.crest_limit_mm, None, method, quick),
-        second_cortex_depth=edge_measure(axis.second, None, method, quick),
-        second_cortex=_second(axis, method, quick),
-        canal_roof_depth=edge_measure(axis.canal_wall, None, method, quick),
-        canal_lumen_depth=edge_measure(axis.canal_lumen, None, method, quick),
+        second_cortex_depth=edge_measure(axis.below.second, None, method, quick),
+        second_cortex=edge_measure(axis.below.second_thickness, None, method, quick),
+        canal_roof_depth=edge_measure(axis.below.canal_wall, None, method, quick),
+        canal_lumen_depth=edge_measure(axis.below.canal_lumen, None, method, quick),
         available_height=height,
         profile_depth_mm=block.depth_mm,
         profile_grey=profile(block),
@@ -227,8 +234,9 @@ def _blur(fit: ShellFit | None, which: int) -> Measure:
     """Full width at half maximum of the blur, along (0) or across (1) slices."""
     if fit is None:
         return Measure.absent("mm", Flag.NO_EDGE_FOUND, method="joint fit")
-    log = float(fit.theta[-2 + which])
-    sd = float(np.sqrt(fit.covariance[-2 + which, -2 + which]))
+    at = fit.layout.slices()[7].start + which
+    log = float(fit.theta[at])
+    sd = float(np.sqrt(fit.covariance[at, at]))
     reach = NORMAL_95 * float(np.hypot(sd, BLUR_SYSTEMATIC))
     full = FWHM_PER_SD * float(np.exp(log))
     return Measure(
@@ -236,19 +244,9 @@ def _blur(fit: ShellFit | None, which: int) -> Measure:
     )
 
 
-def _second(axis: AxisReading, method: str, quick: bool) -> Measure:
-    if axis.second.at_mm is None or axis.second_end.at_mm is None:
-        flags = axis.second.flags or axis.second_end.flags or (Flag.NO_SECOND_CORTEX,)
-        return Measure.absent("mm", *flags, method=method)
-    sd = None
-    if axis.second.sd_mm is not None and axis.second_end.sd_mm is not None:
-        sd = float(np.hypot(axis.second.sd_mm, axis.second_end.sd_mm))
-    return edge_measure(Edge(axis.second_end.at_mm - axis.second.at_mm, sd), None, method, quick)
-
-
 def _height(axis: AxisReading, method: str, quick: bool) -> Measure:
     """Bone above the first thing that stops a straight path: canal wall or second cortex, whichever comes first."""
-    candidates = [e for e in (axis.canal_wall, axis.second) if e.at_mm is not None]
+    candidates = [e for e in (axis.below.canal_wall, axis.below.second) if e.at_mm is not None]
     if not candidates:
-        return Measure.absent("mm", *(axis.second.flags or (Flag.UNBOUNDED,)), method=method)
+        return Measure.absent("mm", *(axis.below.second.flags or (Flag.UNBOUNDED,)), method=method)
     return edge_measure(min(candidates, key=lambda e: e.at_mm or 0.0), None, method, quick)

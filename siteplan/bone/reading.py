@@ -44,24 +44,30 @@ class LineReading:
 
 
 @dataclass(frozen=True, slots=True)
+class BelowCrest:
+    """Second cortex (its two sides) and canal (its wall and its lumen), as depths; absent edges say why."""
+
+    second: Edge
+    second_end: Edge
+    second_thickness: Edge
+    canal_wall: Edge
+    canal_lumen: Edge
+
+
+@dataclass(frozen=True, slots=True)
 class AxisReading:
     """Edges along the axis, as depths in the block.
 
     Attributes:
         entry: outer bone surface. crest_end: where the crestal cortex ends; `crest` its thickness.
-        second, second_end: near and far side of the second cortex (`second_end` has no position when the block
-            ends before it).
-        canal_wall, canal_lumen: where the wall above a canal begins, and where its lumen begins.
+        below: what the axis meets further down.
     """
 
     entry: Edge
     crest_end: Edge
     crest: Edge
     crest_limit_mm: float | None
-    second: Edge
-    second_end: Edge
-    canal_wall: Edge
-    canal_lumen: Edge
+    below: BelowCrest
 
 
 class SectionReader(Protocol):

@@ -23,7 +23,10 @@ _EDGE_KNOTS_MM = 1.6
 _TILT_KNOTS_MM = 4.0
 _THICKNESS_KNOTS_MM = 1.8
 _LEVEL_KNOTS_MM = 3.0
+_INSIDE_KNOTS_MM = 2.0
+_CORTEX_KNOTS_MM = 4.0
 _MISFIT_REACH_MM = 0.6
+_LOOSE = 25.0
 _HUBER = 2.5
 """Residuals beyond this many SD count less: teeth, canals and air near the band are not the model's business."""
 
@@ -38,6 +41,8 @@ class Prior:
         edge_bend, log_t_bend: SD of the second derivative of the edge correction (1/mm) and of log thickness (1/mm^2).
         level_bend: SD of the second derivative of grey levels, grey per mm^2.
         log_t_sd: SD of log thickness about its start value; weak.
+        cortex_local_sd: SD of the local grey level of cortex about the shared one: what scatter and hardening leave.
+        loose: stretches of arc length (from, to) along which the inside level may change abruptly (air near the plate).
     """
 
     cortex: float
@@ -51,6 +56,8 @@ class Prior:
     level_bend: float = 15.0
     inside_bend: float = 25.0
     log_t_sd: float = 1.2
+    cortex_local_sd: float = 15.0
+    loose: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,10 +84,11 @@ class Layout:
     thickness: Spline
     outside: Spline
     inside: Spline
+    cortex: Spline
 
     @property
     def sizes(self) -> tuple[int, ...]:
-        """Coefficients of: edge, tilt, bow, log thickness, outside, inside, cortex, blur (two)."""
+        """Coefficients of: edge, tilt, bow, log thickness, outside, inside, cortex, blur (two), cortex here."""
         return (
             self.edge.count,
             self.tilt.count,
@@ -90,6 +98,7 @@ class Layout:
             self.inside.count,
             1,
             2,
+            self.cortex.count,
         )
 
     def slices(self) -> tuple[slice, ...]:
@@ -106,7 +115,8 @@ def layout_for(curve: Curve) -> Layout:
         Spline.spaced(length, _TILT_KNOTS_MM),
         Spline.spaced(length, _THICKNESS_KNOTS_MM),
         Spline.spaced(length, _LEVEL_KNOTS_MM),
-        Spline.spaced(length, _LEVEL_KNOTS_MM),
+        Spline.spaced(length, _INSIDE_KNOTS_MM),
+        Spline.spaced(length, _CORTEX_KNOTS_MM),
     )
 
 
@@ -149,6 +159,7 @@ class Problem:
         s = voxels.cells.s_mm
         self.b_edge, self.b_tilt = layout.edge.basis(s), layout.tilt.basis(s)
         self.b_t, self.b_out, self.b_in = layout.thickness.basis(s), layout.outside.basis(s), layout.inside.basis(s)
+        self.b_cortex = layout.cortex.basis(s)
         self.bend = np.clip(np.interp(s, curve.s_mm, curve.curvature), -1.0, 1.0)
         self.m = voxels.plane_mm
         self.n_dir, self.slice_dir = n_dir, slice_dir
@@ -160,10 +171,14 @@ class Problem:
         p, lay = self.prior, self.layout
         total = sum(lay.sizes)
         penalty, centre = np.zeros((total, total)), np.zeros(total)
-        edge, tilt, bow, thick, out, inn, cortex, blur = self.parts
+        edge, tilt, bow, thick, out, inn, cortex, blur, local = self.parts
 
-        def smooth(part: slice, spline: Spline, sd: float) -> None:
+        def smooth(part: slice, spline: Spline, sd: float, loose: tuple[tuple[float, float], ...] = ()) -> None:
             d = spline.bending() * np.sqrt(spline.spacing) / sd
+            # Row r of the differences is centred on knot r, at arc length r * spacing.
+            where = np.arange(len(d)) * spline.spacing
+            for low, high in loose:
+                d[(where > low - spline.spacing) & (where < high + spline.spacing)] /= _LOOSE
             penalty[part, part] += d.T @ d
 
         smooth(edge, lay.edge, p.edge_bend)
@@ -171,7 +186,7 @@ class Problem:
         smooth(bow, lay.tilt, p.edge_bend / 8)
         smooth(thick, lay.thickness, p.log_t_bend)
         smooth(out, lay.outside, p.level_bend)
-        smooth(inn, lay.inside, p.inside_bend)
+        smooth(inn, lay.inside, p.inside_bend, p.loose)
         penalty[edge, edge] += np.eye(lay.edge.count) / 1.0**2
         penalty[tilt, tilt] += np.eye(lay.tilt.count) / 0.3**2
         penalty[bow, bow] += np.eye(lay.tilt.count) / 0.03**2
@@ -180,11 +195,13 @@ class Problem:
         centre[cortex] = p.cortex
         penalty[blur, blur] += np.diag([1 / p.blur_xy_sd**2, 1 / p.blur_z_sd**2])
         centre[blur] = np.log([p.blur_xy, p.blur_z])
+        penalty[local, local] += np.eye(lay.cortex.count) / p.cortex_local_sd**2
+        smooth(local, lay.cortex, p.cortex_local_sd / 8)
         return penalty, centre
 
     def state(self, theta: Array) -> tuple[ShellState, Array]:
         """Functions at all voxels (flattened N x M), and d tau / d log blur (2, N*M)."""
-        edge, tilt, bow, thick, out, inn, cortex, blur = self.parts
+        edge, tilt, bow, thick, out, inn, cortex, blur, local = self.parts
         n, m = len(self.voxels.cells.s_mm), len(self.m)
         slope = self.b_tilt @ theta[tilt]
         curl = self.b_tilt @ theta[bow]
@@ -204,7 +221,7 @@ class Problem:
             t=spread(np.exp(self.b_t @ theta[thick])),
             outside=spread(self.b_out @ theta[out]),
             inside=spread(self.b_in @ theta[inn]),
-            cortex=float(theta[cortex][0]),
+            cortex=spread(theta[cortex][0] + self.b_cortex @ theta[local]),
             tau=tau.ravel(),
             bend=spread(self.bend),
         )
@@ -219,17 +236,18 @@ class Problem:
         # Columns that depend on the plane only through powers of m are contracted over planes first.
         base = [v.by_edge, v.by_edge * np.tile(self.m, n), v.by_edge * np.tile(self.m**2, n)]
         base += [v.by_t * state.t, v.by_outside, v.by_inside, v.by_cortex, v.by_tau * d_tau[0], v.by_tau * d_tau[1]]
-        local = np.stack(base).reshape(9, n, m)
+        base += [v.by_cortex]
+        local = np.stack(base).reshape(10, n, m)
         w = weight.reshape(n, m)
         pair = np.einsum("anm,bnm->abn", local * w, local, optimize=True)
         pull = np.einsum("anm,nm->an", local, w * r.reshape(n, m))
-        bases = [self.b_edge, self.b_tilt, self.b_tilt, self.b_t, self.b_out, self.b_in] + [np.ones((n, 1))] * 3
+        bases = [self.b_edge, self.b_tilt, self.b_tilt, self.b_t, self.b_out, self.b_in] + [np.ones((n, 1))] * 3 + [self.b_cortex]
         ends = np.cumsum([0, *(b.shape[1] for b in bases)])
         total = int(ends[-1])
         h, g = np.zeros((total, total)), np.zeros(total)
-        for a in range(9):
+        for a in range(10):
             g[ends[a] : ends[a + 1]] = bases[a].T @ pull[a]
-            for b in range(a, 9):
+            for b in range(a, 10):
                 block = bases[a].T @ (bases[b] * pair[a, b][:, None])
                 h[ends[a] : ends[a + 1], ends[b] : ends[b + 1]] = block
                 h[ends[b] : ends[b + 1], ends[a] : ends[a + 1]] = block.T
@@ -312,7 +330,7 @@ def _local_misfit(problem: Problem, score: Array) -> Array:
 
 def _limits(problem: Problem) -> Array:
     """Largest single step per parameter: keeps the fit from jumping to another surface."""
-    edge, tilt, bow, thick, out, inn, cortex, blur = problem.parts
+    edge, tilt, bow, thick, _, _, _, blur, _ = problem.parts
     limit = np.full(sum(problem.layout.sizes), np.inf)
     limit[edge], limit[tilt], limit[bow], limit[thick], limit[blur] = 0.4, 0.2, 0.05, 0.5, 0.2
     return limit

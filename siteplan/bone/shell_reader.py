@@ -117,7 +117,7 @@ class ShellReader:
     @property
     def blur_mm(self) -> float:
         """Blur SD in slices."""
-        return float(np.exp(self.shell.fit.theta[-2]))
+        return float(np.exp(self.shell.fit.theta[self.shell.fit.layout.slices()[7]][0]))
 
     def axis(self) -> AxisReading:
         """Edges along the axis: the crest from the fit, what lies below the shell from `beyond`."""

@@ -1,6 +1,6 @@
 """From a block to a fitted shell: start values, rounds of fitting, each beside the outline of the one before."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,8 @@ CORTEX_SD_HU = 250.0
 """What is assumed of dense cortex before the scan is asked, on the scan's own provisional scale: wide enough for
 the regional means of 800 to 1580 HU (Park 2008, Am J Orthod Dentofacial Orthop 133:30-37) once their loss to blur is
 put back (our own estimate). Where the site or the scan has thick cortex this hardly matters."""
+CORTEX_LOCAL_SD_HU = 15.0
+"""Scatter and hardening make thick cortex darker than thin cortex by some tens of HU (seen in simulated volumes)."""
 _FIRST_SMOOTH_MM = 0.6
 _OUTSIDE_MM = (0.8, 1.6)
 """Least and greatest width of the band outside the bone: gum can be this thin, then air begins."""
@@ -65,6 +67,7 @@ def fit_shell(
         *blur,
         level_bend=15 * per_hu,
         inside_bend=40 * per_hu,
+        cortex_local_sd=CORTEX_LOCAL_SD_HU * per_hu,
     )
     now = _Start(curve, np.full(len(curve.s_mm), 1.2), None)
     with one_thread():
@@ -89,7 +92,7 @@ def _round(
     final: bool,
 ) -> ShellFit | None:
     """One fit beside `now.curve`."""
-    tau = prior.blur_xy if now.fit is None else float(np.exp(now.fit.theta[-2:].max()))
+    tau = prior.blur_xy if now.fit is None else float(np.exp(now.fit.theta[now.fit.layout.slices()[7]].max()))
     outside = float(np.clip(_BAND_BLURS * tau, *_OUTSIDE_MM))
     inside = np.minimum(now.thickness + max(_BAND_BLURS * tau, _INSIDE_MM), _MOST_INSIDE_MM)
     cells = cells_beside(now.curve, block.depth_mm, block.buccal_mm, outside, inside)
@@ -100,9 +103,22 @@ def _round(
     known = np.isfinite(grey)
     voxels = Voxels(cells, block.distal_mm[near], np.where(known, grey, 0.0), known)
     layout = layout_for(now.curve)
+    prior = replace(prior, loose=_air_inside(cells, voxels, levels))
     problem = Problem(now.curve, voxels, layout, prior, slice_dir, now.curve.normal[cells.point])
     start = _start_vector(problem, now, section, levels, cells, voxels.grey)
     return solve(problem, start, (0.05 * levels.step, 0.06 * levels.step), iterations, final=final)
+
+
+def _air_inside(cells: Cells, voxels: Voxels, levels: GreyLevels) -> tuple[tuple[float, float], ...]:
+    """Stretches of arc length where air lies inside the bone: a sinus or the nose behind the plate."""
+    air = levels.soft - 0.35 * levels.step
+    dark = (voxels.grey.mean(axis=1) < air) & (cells.distance_mm > 0.4)
+    if dark.sum() < 5:
+        return ()
+    s = np.sort(cells.s_mm[dark])
+    cuts = np.flatnonzero(np.diff(s) > 2.0)
+    starts, ends = np.concatenate([[0], cuts + 1]), np.concatenate([cuts, [len(s) - 1]])
+    return tuple((float(s[a]) - 1.0, float(s[b]) + 1.0) for a, b in zip(starts, ends, strict=True))
 
 
 def _start_vector(
@@ -110,7 +126,7 @@ def _start_vector(
 ) -> Array:
     """Parameters to start from: those of the fit before, carried over to the new curve."""
     start = problem.centre.copy()
-    edge, tilt, bow, thick, out, inn, cortex, blur = problem.parts
+    _, tilt, bow, thick, out, inn, cortex, blur, local = problem.parts
     lay = problem.layout
     if now.fit is None:
         start[thick] = np.log(1.0)
@@ -126,6 +142,7 @@ def _start_vector(
     start[out] = _carried(old.layout.outside, f[parts[4]], lay.outside)
     start[inn] = _carried(old.layout.inside, f[parts[5]], lay.inside)
     start[cortex], start[blur] = f[parts[6]], f[parts[7]]
+    start[local] = _carried(old.layout.cortex, f[parts[8]], lay.cortex)
     return start
 
 

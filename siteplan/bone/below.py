@@ -1,0 +1,108 @@
+"""Edges on the axis below the crestal cortex, from fitted layers or by the half-maximum rule."""
+
+import numpy as np
+
+from siteplan.bone.block import SiteBlock
+from siteplan.bone.canal import fit_canal
+from siteplan.bone.floor import Array, Below, Layer, LayerStart, find_layers, fit_layer
+from siteplan.bone.levels import GreyLevels
+from siteplan.bone.reading import BelowCrest, Edge
+from siteplan.bone.section import Section
+from siteplan.bone.shell_fit import ShellFit
+from siteplan.flags import Flag
+
+_NONE = Edge(None, None, (Flag.NO_SECOND_CORTEX,))
+_OBSCURE_LOG_SD = 0.35
+"""Log thickness known no better than this: the scan cannot tell thickness from density."""
+
+
+def nothing_below(edge: Edge = _NONE) -> BelowCrest:
+    """No structure below the crest, for the reason in `edge`."""
+    return BelowCrest(edge, edge, edge, edge, edge)
+
+
+def fitted_below(
+    block: SiteBlock, section: Section, levels: GreyLevels, fit: ShellFit, slice_dir: Array, crest_end_mm: float
+) -> BelowCrest:
+    """Layers fitted with the cortex level and the blur of the site's shell."""
+    parts = fit.layout.slices()
+    cortex = float(fit.theta[parts[6]][0])
+    cortex_sd = float(np.sqrt(fit.covariance[parts[6], parts[6]][0, 0]))
+    along, across = np.exp(fit.theta[parts[7]])
+    cortex_sd = float(np.hypot(cortex_sd, 0.04 * (cortex - levels.soft)))
+    found: dict[Below, Layer] = {}
+    for start in find_layers(block, section, levels, crest_end_mm):
+        if start.below in found:
+            continue
+        blur = (float(along), float(across))
+        noise = (fit.noise_inside, fit.spread_inside)
+        if start.below is Below.CANAL:
+            layer = fit_canal(block, section, start, levels, blur, slice_dir, *noise)
+        else:
+            layer = fit_layer(block, start, levels, (cortex, cortex_sd), blur, slice_dir, *noise)
+        if layer is not None:
+            found[start.below] = layer
+    return _from_layers(found, block)
+
+
+def _from_layers(found: dict[Below, Layer], block: SiteBlock) -> BelowCrest:
+    canal = found.get(Below.CANAL)
+    floor = found.get(Below.CAVITY) or found.get(Below.OUTSIDE)
+    none = _why_none(block)
+    wall = lumen = none
+    if canal is not None:
+        flags = (Flag.THICKNESS_OR_DENSITY,) if canal.log_t_sd > _OBSCURE_LOG_SD else ()
+        wall, lumen = Edge(canal.near_mm, canal.near_sd_mm, flags), Edge(canal.far_mm, canal.far_sd_mm)
+    if floor is None:
+        return BelowCrest(none, none, none, wall, lumen)
+    flags = (Flag.THICKNESS_OR_DENSITY,) if floor.log_t_sd > _OBSCURE_LOG_SD else ()
+    return BelowCrest(
+        Edge(floor.near_mm, floor.near_sd_mm, flags),
+        Edge(floor.far_mm, floor.far_sd_mm),
+        Edge(floor.far_mm - floor.near_mm, floor.thickness_sd_mm, flags),
+        wall,
+        lumen,
+    )
+
+
+def _why_none(block: SiteBlock) -> Edge:
+    b, m = int(np.argmin(np.abs(block.buccal_mm))), int(np.argmin(np.abs(block.distal_mm)))
+    whole = bool(np.isfinite(block.values[:, b, m]).all())
+    return _NONE if whole else Edge(None, None, (Flag.NO_SECOND_CORTEX, Flag.EDGE_OF_VOLUME))
+
+
+def half_maximum_below(
+    block: SiteBlock, section: Section, levels: GreyLevels, line: Array, crest_end_mm: float
+) -> BelowCrest:
+    """The same by the half-maximum rule on the profile `line` (D,)."""
+    none = _why_none(block)
+    edges: dict[Below, tuple[Edge, Edge]] = {}
+    for start in find_layers(block, section, levels, crest_end_mm):
+        edges.setdefault(start.below, _half_maximum(block.depth_mm, line, start))
+    wall, lumen = edges.get(Below.CANAL, (none, none))
+    second, end = edges.get(Below.CAVITY) or edges.get(Below.OUTSIDE) or (none, none)
+    thick = none
+    if second.at_mm is not None and end.at_mm is not None:
+        thick = Edge(end.at_mm - second.at_mm)
+    return BelowCrest(second, end, thick, wall, lumen)
+
+
+def _half_maximum(z: Array, line: Array, start: LayerStart) -> tuple[Edge, Edge]:
+    """Upper and lower edge of the layer that ends near `start.at_mm`."""
+    zone = np.flatnonzero((z > start.at_mm - 1.6) & (z < start.at_mm + 0.4))
+    if len(zone) < 3 or not np.isfinite(line[zone]).all():
+        return _NONE, _NONE
+    top = int(zone[np.argmax(line[zone])])
+    peak = float(line[top])
+    far = _cross(z, line, top, (peak + start.beyond) / 2, 1)
+    near = _cross(z, line, top, (peak + start.bone) / 2, -1) if peak > start.bone else far
+    return near, far
+
+
+def _cross(z: Array, line: Array, i: int, level: float, step: int) -> Edge:
+    while 0 <= i + step < len(line) and np.isfinite(line[i + step]):
+        if line[i + step] <= level:
+            share = (line[i] - level) / max(float(line[i] - line[i + step]), 1e-9)
+            return Edge(float(z[i] + share * (z[i + step] - z[i])))
+        i += step
+    return _NONE
