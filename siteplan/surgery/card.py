@@ -129,6 +129,7 @@ class Preparation:
 
     Attributes:
         bone: class of bone that it is made for.
+        calibrated: whether the density rests on a calibrated scale.
         problems: why the card is incomplete or must not be followed; empty when it is sound.
         notes: what is worth knowing but stops nothing.
         forecast: of the torque while seating, None where no grey scale is known at all.
@@ -150,6 +151,7 @@ class Preparation:
     notes: tuple[Reason, ...] = ()
     problems: tuple[Reason, ...] = ()
     cautions: tuple[str, ...] = ()
+    calibrated: bool = False
     forecast: "TorqueReport | None" = None
 
     @property
@@ -165,6 +167,7 @@ class Preparation:
             "kit": self.kit,
             "protocol": self.protocol,
             "bone": self.bone,
+            "calibrated": self.calibrated,
             "reference": self.reference,
             "soft_tissue_mm": self.soft_tissue_mm,
             "steps": [step.as_json() for step in self.steps],

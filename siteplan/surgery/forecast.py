@@ -14,6 +14,7 @@ from siteplan.surgery.bone_laws import CORTEX_DENSITY
 from siteplan.surgery.card import Step, TorqueGoal
 from siteplan.surgery.drill_shape import hole_radius
 from siteplan.surgery.kit import Purpose
+from siteplan.surgery.protocol import TorqueCorrection
 from siteplan.surgery.sequence import Reach
 from siteplan.surgery.torque_model import STEP_MM, Guesses, Layers, torques
 from siteplan.surgery.wall import WallBone
@@ -112,10 +113,21 @@ class TorqueReport:
 
 
 def forecast(
-    name: str, fixture: Fixture, apex_mm: float, steps: Sequence[Step], wall: WallBone, goal: TorqueGoal
+    name: str,
+    fixture: Fixture,
+    apex_mm: float,
+    steps: Sequence[Step],
+    wall: WallBone,
+    goal: TorqueGoal,
+    own: TorqueCorrection | None = None,
 ) -> Forecast:
-    """Torque of one fixture after one set of steps; `apex_mm` is the planned depth of its apex below the bone entry."""
-    guesses = _guesses(wall)
+    """Torque of one fixture after one set of steps.
+
+    Args:
+        apex_mm: planned depth of the apex below the bone entry.
+        own: a clinic's correction; its interval is taken into that of the forecast.
+    """
+    guesses = _guesses(wall, own)
     depth = np.arange(STEP_MM / 2, max(apex_mm, STEP_MM), STEP_MM)
     layers = Layers(depth, np.interp(depth, wall.depth_mm, wall.hu), _hole(steps, depth), _starts(wall))
     tapped = any(step.drill.purpose is Purpose.TAP for step in steps)
@@ -131,12 +143,19 @@ def forecast(
 
 
 def torque_report(
-    fixture: Fixture, apex_mm: float, steps: Sequence[Step], tighter: Sequence[Step], wall: WallBone, goal: TorqueGoal
+    fixture: Fixture,
+    apex_mm: float,
+    steps: Sequence[Step],
+    tighter: Sequence[Step],
+    wall: WallBone,
+    goal: TorqueGoal,
+    own: TorqueCorrection | None = None,
 ) -> TorqueReport:
     """Forecast for the card, without each step that could be left out, and with each that could be added."""
-    planned = forecast("as on the card", fixture, apex_mm, steps, wall, goal)
-    others = [forecast(name, fixture, apex_mm, chosen, wall, goal) for name, chosen in _choices(steps, tighter)]
-    return TorqueReport(wall.basis, planned, tuple(others), _warnings(planned, goal))
+    planned = forecast("as on the card", fixture, apex_mm, steps, wall, goal, own)
+    others = [forecast(name, fixture, apex_mm, chosen, wall, goal, own) for name, chosen in _choices(steps, tighter)]
+    basis = wall.basis if own is None else f"{wall.basis}; corrected by {own.factor:g} ({own.source})"
+    return TorqueReport(basis, planned, tuple(others), _warnings(planned, goal))
 
 
 def _choices(steps: Sequence[Step], tighter: Sequence[Step]) -> list[tuple[str, list[Step]]]:
@@ -192,8 +211,9 @@ def _words(measure: Measure) -> str:
     return f"{measure.value:.0f} N·cm, 95 % interval {measure.low:.0f} to {measure.high:.0f}"
 
 
-def _guesses(wall: WallBone) -> Guesses:
+def _guesses(wall: WallBone, own: TorqueCorrection | None) -> Guesses:
     rng = np.random.default_rng(SEED)
+    clinic = 1.0 if own is None else _spread(np.random.default_rng(SEED + 1), (own.low, own.factor, own.high))
     cortex = [_cortex(rng, thickness) for _, thickness in wall.cortex]
     return Guesses(
         friction=_spread(rng, FRICTION),
@@ -203,7 +223,7 @@ def _guesses(wall: WallBone) -> Guesses:
         cortex_mm=np.array(cortex).reshape(len(wall.cortex), GUESSES),
         cortex_density=rng.uniform(*CORTEX_DENSITY, GUESSES),
         law=rng.integers(0, 2, GUESSES),
-        residual=np.exp(rng.normal(0.0, RESIDUAL_SD, GUESSES)),
+        residual=np.exp(rng.normal(0.0, RESIDUAL_SD, GUESSES)) * clinic,
     )
 
 

@@ -101,6 +101,7 @@ def prepare(
         notes=built.notes,
         problems=built.problems,
         cautions=cautions.DRILLING,
+        calibrated=density is not None and density.calibrated,
         forecast=_forecast(site, built, tighter, wall, goal),
     )
 
@@ -109,7 +110,8 @@ def _forecast(site: Site, built: Built, tighter: Branch, wall: WallBone, goal: T
     """None without a hole: there is nothing to seat the fixture in."""
     if not built.steps or site.apex_bone_mm <= 0:
         return None
-    return torque_report(site.fixture, site.apex_bone_mm, built.steps, tighter.steps, wall, goal)
+    own = site.protocol.file.torque_correction
+    return torque_report(site.fixture, site.apex_bone_mm, built.steps, tighter.steps, wall, goal, own)
 
 
 def torque_goal(fixture: Fixture, protocol: Protocol, rule: Rule) -> TorqueGoal:

@@ -109,6 +109,21 @@ class SeatingRules(Part):
         return self
 
 
+class TorqueCorrection(Part):
+    """A clinic's own factor for the forecast of torque, from `siteplan outcomes`."""
+
+    factor: Annotated[float, Field(gt=0.05, lt=20)]
+    low: Annotated[float, Field(gt=0.05, lt=20)]
+    high: Annotated[float, Field(gt=0.05, lt=20)]
+    source: Text
+
+    @model_validator(mode="after")
+    def _rises(self) -> "TorqueCorrection":
+        if not self.low <= self.factor <= self.high:
+            raise ValueError("torque_correction must have low <= factor <= high")
+        return self
+
+
 class ProtocolFile(Part):
     """A whole protocol file."""
 
@@ -120,6 +135,7 @@ class ProtocolFile(Part):
     fallback: Fallback
     limits: Limits
     seating: SeatingRules
+    torque_correction: TorqueCorrection | None = None
     rule: Annotated[list[Rule], Field(min_length=1)]
 
     @model_validator(mode="after")

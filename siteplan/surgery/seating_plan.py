@@ -126,6 +126,7 @@ def seating_plan(
         looser=preparation.looser.fixtures,
         planned_drills=tuple(step.drill.name for step in preparation.steps),
         bone=preparation.bone,
+        calibrated=preparation.calibrated,
         forecast={} if final is None else {k: round(getattr(final, k), 2) for k in ("low", "value", "high")},
         forecast_curve={name: curves[name] for name in ("depth_mm", "low", "middle", "high") if name in curves},
     )  # fmt: skip

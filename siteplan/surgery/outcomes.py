@@ -1,0 +1,182 @@
+"""Looking back: forecast against achieved torque, planned against used drills, class against feel, over many cases."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from siteplan.surgery.entries import Entry, Kind, effective
+from siteplan.surgery.record import Record, read_records, record_path, recorded_teeth
+from siteplan.surgery.seating import Phase, State
+from siteplan.surgery.seating_plan import SeatingError
+
+LEAST_FOR_A_FIT = 5
+"""Fewer seated fixtures give no correction: the interval would be wider than what it corrects (our own bound)."""
+
+CONFIDENCE = 0.95
+
+FIT_CAUTION = (
+    "The correction belongs to this clinic, these fixtures, this scanner and these hands. Fixtures of one patient are "
+    "not independent, and cases without a record are not in it, so the true interval is wider."
+)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One fixture that was turned in.
+
+    Attributes:
+        case: name of the case file, without its folder.
+        bone: class that the card was made for. felt: what the surgeon entered, "" where nothing.
+        forecast_Ncm: (low, value, high), None without a forecast.
+        achieved_Ncm: final torque, or the highest click within the record where the final was not read.
+        planned_drills, used_drills: used is empty where no drill was entered.
+        opened: further drills after the first try.
+        cycles: of backing out and going in.
+        seated: whether full seating was reached.
+    """
+
+    case: str
+    tooth: int
+    time: str
+    fixture: str
+    bone: str
+    calibrated: bool
+    felt: str
+    forecast_Ncm: tuple[float, float, float] | None
+    achieved_Ncm: float | None
+    planned_drills: tuple[str, ...]
+    used_drills: tuple[str, ...]
+    opened: tuple[str, ...]
+    cycles: int
+    seated: bool
+
+    @property
+    def as_planned(self) -> bool | None:
+        """Whether exactly the planned drills were used; None where no drill was entered."""
+        return None if not self.used_drills else self.used_drills == self.planned_drills and not self.opened
+
+    def as_json(self) -> dict[str, Any]:
+        """One row for other programs."""
+        return {**self.__dict__, "as_planned": self.as_planned}
+
+
+@dataclass(frozen=True)
+class Correction:
+    """Factor by which this clinic's torques differ from the forecast.
+
+    Attributes:
+        factor, low, high: geometric mean of achieved over forecast, with its 95 % interval.
+        next_low, next_high: where the factor of one more fixture is expected, 95 %.
+        fixtures: how many it rests on. inside: how many achieved torques lay in the forecast's interval.
+    """
+
+    factor: float
+    low: float
+    high: float
+    next_low: float
+    next_high: float
+    fixtures: int
+    inside: int
+
+    def as_json(self) -> dict[str, Any]:
+        """For other programs."""
+        return {name: round(value, 4) for name, value in self.__dict__.items()} | {"caution": FIT_CAUTION}
+
+    def as_toml(self) -> str:
+        """What a clinic's protocol file would hold."""
+        return (
+            f"[torque_correction]\nfactor = {self.factor:.3f}\nlow = {self.low:.3f}\nhigh = {self.high:.3f}\n"
+            f'source = "own records of {self.fixtures} fixtures"\n'
+        )
+
+
+def collect(cases: Iterable[str | Path]) -> tuple[tuple[Outcome, ...], tuple[str, ...]]:
+    """(outcomes, remarks): every record beside these cases; what could not be used is told in the remarks."""
+    found: list[Outcome] = []
+    remarks: list[str] = []
+    for case in cases:
+        path = record_path(case)
+        teeth = recorded_teeth(path)
+        if not teeth:
+            remarks.append(f"{Path(case).name}: no seating record beside it")
+        for tooth in teeth:
+            for record in read_records(path, tooth):
+                try:
+                    found.append(_outcome(Path(case).stem, record))
+                except SeatingError as error:
+                    remarks.append(f"{path.name}, tooth {tooth}: left out, because {error}")
+    return tuple(found), tuple(remarks)
+
+
+def fit_correction(outcomes: Sequence[Outcome]) -> Correction | None:
+    """Correction of the forecast from the seated fixtures that have both torques; None where they are too few.
+
+    Logarithms of the ratios are taken as normal: mean with Student's interval, and the interval of one more value
+    (textbook formulas: mean +- t s / sqrt(n), mean +- t s sqrt(1 + 1 / n)).
+    """
+    from scipy.stats import t as student
+
+    pairs = [(o.forecast_Ncm, o.achieved_Ncm) for o in outcomes if o.seated and o.forecast_Ncm and o.achieved_Ncm]
+    usable = [(forecast, achieved) for forecast, achieved in pairs if forecast[1] > 0 and achieved > 0]
+    if len(usable) < LEAST_FOR_A_FIT:
+        return None
+    ratios = np.log([achieved / forecast[1] for forecast, achieved in usable])
+    count, mean, sd = len(ratios), float(ratios.mean()), float(ratios.std(ddof=1))
+    reach = float(student.ppf(0.5 + CONFIDENCE / 2, count - 1)) * sd
+    of_mean, of_next = reach / math.sqrt(count), reach * math.sqrt(1 + 1 / count)
+    inside = sum(forecast[0] <= achieved <= forecast[2] for forecast, achieved in usable)
+    return Correction(
+        factor=math.exp(mean),
+        low=math.exp(mean - of_mean),
+        high=math.exp(mean + of_mean),
+        next_low=math.exp(mean - of_next),
+        next_high=math.exp(mean + of_next),
+        fixtures=count,
+        inside=inside,
+    )
+
+
+def agreement(outcomes: Sequence[Outcome]) -> dict[tuple[str, str], int]:
+    """How often each class of the card met each felt class, where one was entered."""
+    table: dict[tuple[str, str], int] = {}
+    for outcome in outcomes:
+        if outcome.felt:
+            pair = (outcome.bone, outcome.felt)
+            table[pair] = table.get(pair, 0) + 1
+    return table
+
+
+def _outcome(case: str, record: Record) -> Outcome:
+    entries = effective(record.entries)
+    state = record.state
+    plan = state.plan
+    known = plan.forecast
+    return Outcome(
+        case=case,
+        tooth=record.tooth,
+        time=record.entries[0].time,
+        fixture=plan.fixture,
+        bone=plan.bone,
+        calibrated=plan.calibrated,
+        felt=next((e.text for e in reversed(entries) if e.kind is Kind.FELT), ""),
+        forecast_Ncm=(known["low"], known["value"], known["high"]) if {"low", "value", "high"} <= set(known) else None,
+        achieved_Ncm=_achieved(state, entries),
+        planned_drills=plan.planned_drills,
+        used_drills=tuple(e.text for e in entries if e.kind is Kind.DRILLED),
+        opened=state.opened,
+        cycles=sum(e.kind is Kind.BACKED_OUT for e in entries),
+        seated=state.phase in (Phase.SEATED, Phase.LOOSE),
+    )
+
+
+def _achieved(state: State, entries: Sequence[Entry]) -> float | None:
+    """The final torque, else the highest click of the fixture that is in now."""
+    if state.final_Ncm is not None:
+        return state.final_Ncm
+    since = max((n for n, e in enumerate(entries) if e.kind in (Kind.STARTED, Kind.REPLACED)), default=0)
+    clicks = [e.torque_Ncm for e in entries[since:] if e.kind is Kind.CLICKED and e.torque_Ncm is not None]
+    return max(clicks, default=None)
