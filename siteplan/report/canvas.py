@@ -6,13 +6,14 @@ No pyplot: each figure owns its canvas, so figures can be made in any thread and
 from collections.abc import Sequence
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.patheffects import Normal, Stroke
+from matplotlib.patheffects import AbstractPathEffect, Normal, Stroke
 
 from siteplan.report import palette
 from siteplan.report.palette import Line
@@ -31,9 +32,7 @@ class Sheet:
     def __init__(self, width_mm: float, height_mm: float, dpi: int = DPI, ground: str = palette.PAPER) -> None:
         self.width_mm, self.height_mm, self.dpi = width_mm, height_mm, dpi
         with mpl.rc_context(_RC):
-            self.figure = Figure(
-                figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), dpi=dpi, facecolor=ground
-            )
+            self.figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH), dpi=dpi, facecolor=ground)
         FigureCanvasAgg(self.figure)
 
     def panel(
@@ -56,9 +55,9 @@ class Sheet:
                 spine.set_visible(False)
         return axes
 
-    def text(self, x_mm: float, y_mm: float, words: str, **style: object) -> None:
+    def text(self, x_mm: float, y_mm: float, words: str, **style: Any) -> None:
         """Plain text at a place on the sheet; never read as mathematics."""
-        settings: dict[str, object] = {"size": 6.5, "color": palette.INK, "family": FONT, "parse_math": False}
+        settings: dict[str, Any] = {"size": 6.5, "color": palette.INK, "family": FONT, "parse_math": False}
         self.figure.text(x_mm / self.width_mm, y_mm / self.height_mm, words, **(settings | style))
 
     def png(self, path: Path | None = None) -> bytes:
@@ -73,20 +72,18 @@ class Sheet:
 
 def pixel_of(axes: Axes, u: float, v: float) -> tuple[float, float]:
     """Column and row (from the top) of a world position in the PNG; the centre of the first pixel is 0.5, 0.5."""
-    figure = axes.figure
     x, y = axes.transData.transform((u, v))
-    height = figure.get_figheight() * figure.dpi
-    return float(x), float(height - y)
+    return float(x), float(axes.figure.bbox.height - y)
 
 
-def halo(width_pt: float) -> list[Stroke]:
+def halo(width_pt: float) -> list[AbstractPathEffect]:
     """A dark edge around a line or letter on a grey picture."""
     return [Stroke(linewidth=width_pt, foreground=palette.HALO, alpha=0.75), Normal()]
 
 
-def stroke(axes: Axes, points: np.ndarray, line: Line, **style: object) -> None:
+def stroke(axes: Axes, points: np.ndarray, line: Line, **style: Any) -> None:
     """Draw a polyline (N, 2) with its halo."""
-    settings: dict[str, object] = {
+    settings: dict[str, Any] = {
         "color": line.colour,
         "linewidth": line.width_pt,
         "path_effects": halo(line.width_pt + 1.0),
@@ -98,9 +95,9 @@ def stroke(axes: Axes, points: np.ndarray, line: Line, **style: object) -> None:
         drawn.set_dashes(line.dash.pattern)
 
 
-def letter(axes: Axes, u: float, v: float, words: str, **style: object) -> None:
+def letter(axes: Axes, u: float, v: float, words: str, **style: Any) -> None:
     """Text on a picture, white with a dark halo; never read as mathematics."""
-    settings: dict[str, object] = {
+    settings: dict[str, Any] = {
         "color": "#ffffff",
         "size": 6.5,
         "family": FONT,
@@ -127,7 +124,7 @@ def spread_out(wanted: Sequence[float], gap: float, low: float, high: float) -> 
         out[order] = np.linspace(low, high, count)
         return [float(x) for x in out]
     order = np.argsort(np.asarray(wanted, dtype=np.float64), kind="stable")
-    # Least squares with order constraints: pool neighbours that would overlap (pool-adjacent-violators on w_i - i * gap).
+    # Least squares with order constraints: neighbours that would overlap are pooled (pool adjacent violators).
     shifted = [float(wanted[index]) - rank * gap for rank, index in enumerate(order)]
     blocks: list[list[float]] = []
     for value in shifted:

@@ -9,6 +9,11 @@ from siteplan.report.words import Notes, figure, sentence, with_unit
 from siteplan.surgery.card import Branch, Preparation, Step
 from siteplan.surgery.reasons import Reason
 
+_MOST_REASONS = 5
+"""Reasons printed under "if it turns out otherwise"; the rest is in `findings.json` (own choice, to keep one page)."""
+_SAME_MM = 0.005
+"""Two depths that print alike are printed once."""
+
 
 def card_content(findings: Findings, site: SiteFindings, naming: Naming) -> dict[str, Any] | None:
     """Everything that the drilling card of a site says; None without a fixture."""
@@ -23,18 +28,19 @@ def card_content(findings: Findings, site: SiteFindings, naming: Naming) -> dict
         "protocol": preparation.protocol,
         "bone": preparation.bone,
         "reference": preparation.reference,
-        "problems": _sentences(preparation.problems, naming),
+        "problems": _sentences(preparation.problems, naming, notes),
         "steps": [
             _step(number, step, findings, naming, notes) for number, step in enumerate(preparation.steps, start=1)
         ],
         "pauses": [
-            f"After step {pause.after_step}: {sentence(naming.clean(pause.what))} {sentence(naming.clean(pause.why.text))}"
+            f"After step {pause.after_step}: "
+            f"{sentence(naming.clean(pause.what))} {sentence(naming.clean(pause.why.text))}"
             for pause in preparation.pauses
         ],
-        "branches": [_branch(branch, naming) for branch in preparation.branches],
-        "torque": _torque(preparation),
-        "reasons": _sentences(preparation.reasons, naming),
-        "remarks": _sentences(preparation.notes, naming),
+        "branches": [_branch(branch, naming, notes) for branch in preparation.branches],
+        "torque": _torque(preparation, notes),
+        "reasons": _sentences(preparation.reasons, naming, notes),
+        "remarks": _sentences(preparation.notes, naming, notes),
         "cautions": [sentence(caution) for caution in preparation.cautions],
         "calibrated": site.density.calibrated,
         "notes": notes.listed(),
@@ -55,32 +61,40 @@ def _step(number: int, step: Step, findings: Findings, naming: Naming, notes: No
         "set_by": step.set_by,
         "shows": sentence(step.shows),
         "tip": f"{with_unit(step.tip_depth_mm, 'mm', 2)} from the {step.reference}",
-        "tip_bone": f"{with_unit(step.tip_below_bone_mm, 'mm', 2)} below the bone entry",
-        "short": "" if step.short_of_goal_mm < 0.05 else f"{with_unit(step.short_of_goal_mm, 'mm', 1)} short of the goal",
+        "tip_bone": ""
+        if abs(step.tip_below_bone_mm - step.tip_depth_mm) < _SAME_MM
+        else f"{with_unit(step.tip_below_bone_mm, 'mm', 2)} below the bone entry",
+        "short": ""
+        if step.short_of_goal_mm < 0.05
+        else f"{with_unit(step.short_of_goal_mm, 'mm', 1)} short of the goal",
         "left": [clearance_row(c, naming, findings.structures, notes) for c in step.clearances],
         "access": naming.clean(step.access),
-        "why": _sentences(step.why, naming),
+        "why": _sentences(step.why, naming, notes),
     }
 
 
-def _sentences(reasons: tuple[Reason, ...], naming: Naming) -> list[dict[str, str]]:
-    return [
-        {"text": sentence(naming.clean(reason.text)), "where": naming.clean(reason.where), "source": reason.source}
-        for reason in reasons
-    ]
+def _sentences(reasons: tuple[Reason, ...], naming: Naming, notes: Notes) -> list[dict[str, Any]]:
+    """Each reason as a sentence, with the number of the footnote that says what it rests on."""
+    return [{"text": sentence(naming.clean(r.text)), "note": notes.number(_rests_on(r, naming))} for r in reasons]
 
 
-def _branch(branch: Branch, naming: Naming) -> dict[str, Any]:
-    drills = [f"{step.drill.name} (Ø {with_unit(step.drill.diameter_mm, 'mm')}), {step.shows}" for step in branch.steps]
+def _rests_on(reason: Reason, naming: Naming) -> str:
+    parts = [part for part in (naming.clean(reason.where), reason.source) if part]
+    return sentence("; ".join(parts) or "no source is given")
+
+
+def _branch(branch: Branch, naming: Naming, notes: Notes) -> dict[str, Any]:
+    drills = [f"{step.drill.name} (Ø {with_unit(step.drill.diameter_mm, 'mm')}): {step.shows}" for step in branch.steps]
     return {
         "when": sentence(branch.when),
         "drills": drills,
         "fixtures": list(branch.fixtures),
-        "reasons": _sentences(branch.reasons, naming),
+        "reasons": _sentences(branch.reasons[:_MOST_REASONS], naming, notes),
+        "more": max(len(branch.reasons) - _MOST_REASONS, 0),
     }
 
 
-def _torque(preparation: Preparation) -> dict[str, Any]:
+def _torque(preparation: Preparation, notes: Notes) -> dict[str, Any]:
     goal = preparation.torque
     low, high = goal.target_Ncm
     unit = "\u00a0N·cm"
@@ -89,5 +103,5 @@ def _torque(preparation: Preparation) -> dict[str, Any]:
         "loading": f"{figure(goal.loading_Ncm, 0)}{unit}",
         "ceiling": f"{figure(goal.ceiling_Ncm, 0)}{unit}",
         "why": sentence(goal.why.text),
-        "source": goal.why.source or goal.why.where,
+        "note": notes.number(sentence("; ".join(part for part in (goal.why.where, goal.why.source) if part))),
     }

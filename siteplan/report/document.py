@@ -6,13 +6,13 @@ from typing import Any
 from siteplan import __version__
 from siteplan.case.tooth import jaw_of, side_of, universal_of
 from siteplan.findings import Findings, SiteFindings
+from siteplan.report import verdicts
 from siteplan.report.card_content import card_content
 from siteplan.report.identity import Identity, patient_rows, running_head
 from siteplan.report.methods_content import methods_content
 from siteplan.report.naming import Naming
-from siteplan.report.site_content import fixture_words, site_content, site_verdict
-from siteplan.report.words import Notes, cell, date_words, millimetres, safe_cell, sentence
-from siteplan.report import verdicts
+from siteplan.report.site_content import fixture_words, margin_words, site_content, site_verdict
+from siteplan.report.words import Notes, cell, date_words, millimetres, safe_cell, sentence, with_unit
 from siteplan.scan.volume import Scan
 
 
@@ -35,12 +35,13 @@ def document(findings: Findings, identity: Identity, made: datetime | None = Non
         "patient": [{"label": a, "value": b} for a, b in patient_rows(findings.scan, case, identity)],
         "scan": scan_rows(findings.scan, identity),
         "scan_findings": [_scan_finding(f, identity) for f in findings.scan.findings],
+        "assessment_remarks": [sentence(naming.clean(remark)) for remark in findings.remarks],
         "calibrated": findings.calibration is not None,
         "summary": [_summary_row(site, naming, notes) for site in findings.sites],
         "between": [_between(c, naming, notes) for c in findings.between_fixtures],
         "structures": [
             {"letter": naming.letter(s.name), "name": naming.name(s.name), "kind": s.kind.value.replace("-", " "),
-             "made_by": s.made_by.value, "uncertainty": f"{s.uncertainty_mm:.1f}\u00a0mm"}
+             "made_by": s.made_by.value, "uncertainty": with_unit(s.uncertainty_mm, "mm")}
             for s in findings.structures
         ],
         "remarks": case.notes if identity.keeps_free_text else "",
@@ -113,7 +114,8 @@ def _summary_row(site: SiteFindings, naming: Naming, notes: Notes) -> dict[str, 
         "density_status": "calibrated" if site.density.calibrated else "not calibrated",
         "tightest": None if worst is None else safe_cell(worst.distance, notes),
         "tightest_about": "" if worst is None else naming.name(worst.structure),
-        "margin": "" if worst is None else f"{worst.margin.value_mm:.1f}\u00a0mm",
+        "margin": "" if worst is None else with_unit(worst.margin.value_mm, "mm"),
+        "margin_note": None if worst is None else notes.number(margin_words(worst.margin)),
         "verdict": site_verdict(site, naming),
     }
 
@@ -122,7 +124,7 @@ def _between(clearance: Any, naming: Naming, notes: Notes) -> dict[str, Any]:
     return {
         "about": naming.name(clearance.structure),
         "distance": safe_cell(clearance.distance, notes),
-        "margin": f"{clearance.margin.value_mm:.1f}\u00a0mm",
-        "margin_source": f"{clearance.margin.source} ({clearance.margin.status})",
+        "margin": with_unit(clearance.margin.value_mm, "mm"),
+        "margin_note": notes.number(margin_words(clearance.margin)),
         "verdict": verdicts.shown(clearance.verdict),
     }

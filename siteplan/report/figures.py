@@ -83,12 +83,10 @@ def site_figures(findings: Findings, scan: Scan, site: SiteFindings, scene: Site
     )
 
 
-def site_sections(
-    findings: Findings, scan: Scan, scene: SiteScene
-) -> tuple[Section | None, Section | None, GreyRange]:
+def site_sections(findings: Findings, scan: Scan, scene: SiteScene) -> tuple[Section | None, Section | None, GreyRange]:
     """The buccolingual and the mesiodistal section of a site and their common grey range; None outside the scan."""
     top, bottom, half = field_of_view(scene)
-    both = []
+    both: list[Section | None] = []
     for reaches, plane in (((half, 0.0), across_plane(scene.frame)), ((0.0, half), along_plane(scene.frame))):
         try:
             block = sample_block(
@@ -151,9 +149,7 @@ def _words(findings: Findings) -> str:
     return NOT_CALIBRATED_WORDS if findings.calibration is None else CALIBRATED_WORDS
 
 
-def _section(
-    section: Section | None, scene: SiteScene, view: View, grey: GreyRange, voxel: str, file: str
-) -> Figure:
+def _section(section: Section | None, scene: SiteScene, view: View, grey: GreyRange, voxel: str, file: str) -> Figure:
     plane = across_plane(scene.frame) if view.across else along_plane(scene.frame)
     shown = [f"{s.letter}: {s.structure.kind.value.replace('-', ' ')}" for s in scene.structures]
     alt = (
@@ -170,7 +166,11 @@ def _section(
 def _profile(findings: Findings, site: SiteFindings) -> Figure:
     bone = site.bone
     body = (site.placed.platform_depth_mm, site.placed.apex_depth_mm) if site.placed else None
-    words = NOT_CALIBRATED_WORDS.replace(", ", ",\n") if findings.calibration is None else "grey value (calibrated, see text)"
+    words = (
+        NOT_CALIBRATED_WORDS.replace(", ", ",\n")
+        if findings.calibration is None
+        else "grey value\n(calibration: see text)"
+    )
     sheet = profile_figure(bone.profile_depth_mm, bone.profile_grey, profile_marks(site), words, body)
     tooth = site.entry.tooth
     alt = f"Grey value along the planned axis of tooth {tooth} against the depth below the bone entry."

@@ -55,7 +55,7 @@ def running_head(scan: Scan, case: Case, identity: Identity) -> str:
 
 
 def spoken_name(dicom_name: str) -> str:
-    """Given and family name in reading order from a DICOM person name (PS3.5 6.2.1.2: family^given^middle^prefix^suffix)."""
+    """A DICOM person name (PS3.5 6.2.1.2: family^given^middle^prefix^suffix) in reading order."""
     parts = (dicom_name.split("=")[0].split("^") + [""] * 5)[:5]
     family, given, middle, prefix, suffix = (part.strip() for part in parts)
     return " ".join(part for part in (prefix, given, middle, family, suffix) if part)
@@ -63,6 +63,6 @@ def spoken_name(dicom_name: str) -> str:
 
 def initials(patient: Patient) -> str:
     """First letters of given, middle and family name."""
-    family, given, middle = ((patient.name.split("=")[0].split("^") + [""] * 3)[:3])
+    family, given, middle = (patient.name.split("=")[0].split("^") + [""] * 3)[:3]
     letters = [word[0] for part in (given, middle, family) for word in part.split()]
     return ".".join(letter.upper() for letter in letters) + ("." if letters else "")

@@ -1,6 +1,7 @@
 """The strip under a section: what each line and letter means, and what the picture was made with."""
 
 from dataclasses import dataclass
+from textwrap import wrap
 
 from siteplan.report import palette
 from siteplan.report.canvas import Sheet
@@ -47,10 +48,10 @@ def rows_for(plane: Plane, scene: SiteScene, half_mm: float, notes: tuple[str, .
             away.append(f"{shown.letter} {where}")
     hidden = [f.tooth for f in scene.others if not cut_solid(f.body, f.pose, plane, bounds)]
     if away:
-        rows.append(Row(short(f"not in this plane: {'; '.join(away)}")))
+        rows.extend(Row(line) for line in wrap(f"not in this plane: {'; '.join(away)}", _LONGEST + 8))
     if len(hidden) < len(scene.others):
         rows.append(Row("a tooth number beside an outline: fixture of that site"))
-    rows.extend(Row(short(note, 84)) for note in notes)
+    rows.extend(Row(short(note, _LONGEST + 8)) for note in notes)
     return rows
 
 

@@ -90,7 +90,7 @@ def _tube_mesh(tube: Tube, colour: str, opacity: float) -> Mesh:
 
 
 def _lofted(rings: list[tuple[Vector, float]], ways: list[Vector], colour: str, opacity: float) -> Mesh:
-    """Rings (centre, radius) at right angles to `ways`, joined by triangles; the sideways direction is carried along."""
+    """Rings (centre, radius) at right angles to `ways`, joined by triangles; no twist between them."""
     side = np.cross(ways[0], np.eye(3)[int(np.argmin(np.abs(ways[0])))])
     turn = np.linspace(0, 2 * np.pi, _SIDES, endpoint=False)
     points = []

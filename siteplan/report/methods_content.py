@@ -23,9 +23,10 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
     ("Crestal cortex", "Thickness of the cortex along the axis from the bone entry."),
     ("Second cortex", "Depth at which the axis meets the far cortex: the other plate, the floor of the sinus or of the "
      "nose."),
-    ("Bone height", "From the bone entry along the axis to the second cortex or to the first structure measured there."),
+    ("Bone height", "From the bone entry along the axis to the second cortex or to the first structure measured."),
     ("Mean grey value", "Mean of the stored grey values (after rescale) in the named region, with the standard "
-     "deviation (SD) and the number of samples (n). Hounsfield units only where a calibration is named."),
+     "deviation (SD) and the number of samples (n). The standard cylinder has a diameter of 3.5 mm and reaches from "
+     "the bone entry 10 mm down. Hounsfield units only where a calibration is named."),
     ("Density class", "The most probable class of a published table given the mean and its interval; the shares are "
      "the probabilities of the classes."),
     ("Distance to a structure", "Signed shortest distance between the exact surface of the fixture, a solid of "

@@ -20,12 +20,15 @@ class Naming:
 
     @classmethod
     def of(cls, structures: tuple[Structure, ...], identity: Identity) -> "Naming":
-        """Names as typed; made from kind and side (and letter, where these repeat) where typed text may not be shown."""
+        """Names as typed; where typed text may not be shown, made from kind and side (and letter)."""
         letters = structure_letters(structures)
         if identity.keeps_free_text:
             return cls(letters, {s.name: s.name for s in structures})
         plain = [_plain(s) for s in structures]
-        unique = [words if plain.count(words) == 1 else f"{words} {letters[s.name]}" for words, s in zip(plain, structures, strict=True)]
+        unique = [
+            words if plain.count(words) == 1 else f"{words} {letters[s.name]}"
+            for words, s in zip(plain, structures, strict=True)
+        ]
         return cls(letters, {s.name: words for words, s in zip(unique, structures, strict=True)})
 
     def letter(self, structure: str) -> str:

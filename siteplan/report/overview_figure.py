@@ -77,9 +77,8 @@ def overview_figure(section: Section, half_mm: float, scenes: list[SiteScene], g
         (at[0] - 2.2, at[1] + SIDE_MM / 2, "patient's right · R", 90),
         (at[0] + SIDE_MM + 2.2, at[1] + SIDE_MM / 2, "patient's left · L", 270),
     ):
-        align = "center"
-        sheet.text(x, y, words, size=7, weight="bold", color=palette.ACCENT, ha=align, va="center" if turn else "baseline",
-                   rotation=turn)  # fmt: skip
+        sheet.text(x, y, words, size=7, weight="bold", color=palette.ACCENT, ha="center",
+                   va="center" if turn else "baseline", rotation=turn)  # fmt: skip
     scale_bar(sheet, (at[0], foot), scale, voxel)
     sheet.text(at[0], 0.9, grey.words, size=6, color=palette.QUIET)
     return sheet
@@ -96,8 +95,12 @@ def _site(axes: Axes, plane: Plane, scene: SiteScene, bounds: tuple[float, float
         ring = place + 1.2 * np.stack([np.cos(turn), np.sin(turn)], axis=1)
         stroke(axes, ring, palette.Line(palette.FIXTURE, palette.Dash.DOT, 0.9, ""), zorder=4)
     cross = 4.0 / scale / 4
-    for du, dv in ((cross, 0.0), (0.0, cross)):
-        stroke(axes, np.array([place - (du, dv), place + (du, dv)]), palette.Line(palette.FIXTURE, palette.Dash.SOLID, 0.6, ""))
+    for step in (np.array([cross, 0.0]), np.array([0.0, cross])):
+        stroke(
+            axes,
+            np.stack([place - step, place + step]),
+            palette.Line(palette.FIXTURE, palette.Dash.SOLID, 0.6, ""),
+        )
     way = plane.from_lps(plane.origin_lps_mm + scene.frame.buccal)[:2]
     way = way / max(float(np.linalg.norm(way)), 1e-6)
     words = place + way * (3.0 + 9.0 / scale)

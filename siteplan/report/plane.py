@@ -9,7 +9,7 @@ from siteplan.bone.block import SiteBlock
 from siteplan.frame import SiteFrame, Vector
 
 _LETTER_SHARE = 0.38
-"""A second orientation letter is printed when its direction cosine exceeds this (about 22 degrees off; our own bound)."""
+"""A second orientation letter is printed when its direction cosine exceeds this (22 degrees off; own bound)."""
 
 
 @dataclass(frozen=True, eq=False)

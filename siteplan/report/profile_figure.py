@@ -9,7 +9,7 @@ from siteplan.report import palette
 from siteplan.report.canvas import Sheet, spread_out
 from siteplan.report.scene import DepthMark
 
-WIDTH_MM, HEIGHT_MM = 88.0, 58.0
+WIDTH_MM, HEIGHT_MM = 88.0, 46.0
 _LEFT_MM = 16.0
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.axes import Axes
 
+from siteplan.fixture.solid import Solid
 from siteplan.report import legend, palette
 from siteplan.report.canvas import Sheet, letter, spread_out, stroke
 from siteplan.report.cuts import Bounds, cut_shape, cut_solid
@@ -18,7 +19,7 @@ _EDGE_MM = 5.0
 """Strips above and below the image for its orientation words."""
 _MOST_MAGNIFIED = 2.5
 """Printed millimetres per patient millimetre, at most."""
-_TALLEST_MM = 84.0
+_TALLEST_MM = 64.0
 _BAR_ROW_MM = 4.0
 _BAR_MM = 10.0
 """Length of the scale bar in the patient."""
@@ -70,7 +71,7 @@ def _compose(
     voxel_words, *more = notes or ("",)
     rows = legend.rows_for(section.plane, scene, half, tuple(more))
     foot = legend.height_mm(rows)
-    sheet = Sheet(WIDTH_MM, foot + _BAR_ROW_MM + tall + 2 * _EDGE_MM + 5.0)
+    sheet = Sheet(WIDTH_MM, foot + _BAR_ROW_MM + tall + 2 * _EDGE_MM + 3.8)
     edges = sorted((-down * top, -down * bottom))
     bounds: Bounds = (-half, half, edges[0], edges[1])
     image_at = (_RULER_MM, foot + _BAR_ROW_MM + _EDGE_MM, _IMAGE_MM, tall)
@@ -155,7 +156,7 @@ def draw_fixtures(axes: Axes, section: Section, scene: SiteScene, bounds: Bounds
                 _tag(axes, np.concatenate(cuts), str(fixture.tooth), palette.FIXTURE, bounds)
 
 
-def _parts(fixture: ShownFixture) -> list[tuple[object, palette.Line]]:
+def _parts(fixture: ShownFixture) -> list[tuple[Solid, palette.Line]]:
     pairs = ((fixture.body, palette.FIXTURE_BODY), (fixture.core, palette.FIXTURE_CORE))
     parts = [(solid, line) for solid, line in pairs if solid is not None]
     if fixture.above is not None:
@@ -190,7 +191,9 @@ def _words_around(
     plane = section.plane
     middle = left + wide / 2
     sheet.text(left, bottom + tall + _EDGE_MM + 0.6, view.title, size=8, weight="bold")
-    sheet.text(left + wide, bottom + tall + _EDGE_MM + 0.6, view.seen_from, size=6.5, ha="right", color=palette.QUIET)
+    sheet.text(
+        WIDTH_MM - 1.0, bottom + tall + _EDGE_MM + 0.6, view.seen_from, size=6.5, ha="right", color=palette.QUIET
+    )
     up = "apical" if plane.up @ scene.frame.axis > 0 else "coronal"
     down = "coronal" if up == "apical" else "apical"
     inner = (scene.inner_side, "buccal") if view.across else ("mesial", "distal")

@@ -6,14 +6,16 @@ from siteplan.anatomy import MadeBy, Structure
 from siteplan.bone import BoneFindings
 from siteplan.case.tooth import jaw_of, side_of, universal_of
 from siteplan.findings import Findings, PlacedFixture, SiteFindings
+from siteplan.flags import Flag
 from siteplan.measures import Measure
-from siteplan.placement import Clearance
+from siteplan.placement import Clearance, Margin
 from siteplan.report import verdicts
 from siteplan.report.identity import Identity
 from siteplan.report.naming import Naming
 from siteplan.report.words import Notes, cell, figure, safe_cell, sentence, with_unit
 
-GREY_CAUTION = "Grey value, not Hounsfield units: this scan is not calibrated."
+_BONE_SIDES = ("buccal-bone", "lingual-bone")
+_STATUS = {"memory": "from memory, not verified", "user": "from the user's own file"}
 _MADE_BY = {MadeBy.DRAWN: "drawn", MadeBy.FOUND: "found by the program, not confirmed", MadeBy.CONFIRMED: "confirmed"}
 
 
@@ -29,7 +31,7 @@ def site_content(findings: Findings, site: SiteFindings, naming: Naming, identit
         "fixture": fixture_words(site.placed),
         "approach": approach_words(site),
         "verdict": site_verdict(site, naming),
-        "clearances": [clearance_row(c, naming, findings.structures, notes) for c in site.clearances],
+        "clearances": clearance_rows(site.clearances, naming, findings.structures, notes),
         "levels": _level_rows(site, notes),
         "axis_rows": _axis_rows(site.bone, notes),
         "grey_rows": _grey_rows(site, notes),
@@ -66,11 +68,37 @@ def approach_words(site: SiteFindings) -> str:
     return f"{site.entry.approach}, {thickness}"
 
 
+def clearance_rows(
+    clearances: tuple[Clearance, ...], naming: Naming, structures: tuple[Structure, ...], notes: Notes
+) -> list[dict[str, Any]]:
+    """One row per structure, and one per side of the bone: its least cover, with the levels in a line beneath.
+
+    The cover from a deeper start is never less than that from the first one, so it is left to `findings.json`.
+    """
+    rows = []
+    seen: set[str] = set()
+    for clearance in clearances:
+        if clearance.kind not in _BONE_SIDES:
+            rows.append(clearance_row(clearance, naming, structures, notes))
+        elif clearance.distance.depth_mm is None and clearance.kind not in seen:
+            seen.add(clearance.kind)
+            levels = [c for c in clearances if c.kind == clearance.kind and c.distance.depth_mm is not None]
+            row = clearance_row(clearance, naming, structures, notes)
+            rows.append(row | {"by_depth": "; ".join(_at_level(c, notes) for c in levels)})
+    return rows
+
+
+def _at_level(clearance: Clearance, notes: Notes) -> str:
+    found = safe_cell(clearance.distance, notes)
+    span = f" ({found['interval']})" if found["interval"] else ""
+    return f"{clearance.distance.depth_mm:g}\u00a0mm down {found['value']}{span}"
+
+
 def clearance_row(
     clearance: Clearance, naming: Naming, structures: tuple[Structure, ...], notes: Notes
 ) -> dict[str, Any]:
     """One row: what, how far, what is demanded and by whom, and what follows."""
-    made = next((_MADE_BY[s.made_by] for s in structures if s.name == clearance.structure), "measured on the scan")
+    made = next((_MADE_BY[s.made_by] for s in structures if s.name == clearance.structure), "measured")
     room = verdicts.room_left_mm(clearance)
     return {
         "letter": naming.letter(clearance.structure),
@@ -78,10 +106,18 @@ def clearance_row(
         "made_by": made,
         "distance": safe_cell(clearance.distance, notes),
         "margin": with_unit(clearance.margin.value_mm, "mm"),
-        "margin_source": f"{clearance.margin.source} ({clearance.margin.status})",
+        "margin_note": notes.number(margin_words(clearance.margin)),
         "room": "" if room is None else room_words(room),
         "verdict": verdicts.shown(clearance.verdict),
+        "by_depth": "",
     }
+
+
+def margin_words(margin: Margin) -> str:
+    """Whose margin it is, and how well that is known."""
+    others = f" Other values: {margin.others}." if margin.others else ""
+    status = _STATUS.get(margin.status, margin.status)
+    return f"Margin to {margin.key.replace('-', ' ')}: {margin.source} ({status}).{others}"
 
 
 def room_words(room_mm: float) -> str:
@@ -94,22 +130,13 @@ def room_words(room_mm: float) -> str:
 def _level_rows(site: SiteFindings, notes: Notes) -> list[dict[str, Any]]:
     bone = site.bone
     rows = [
-        {
-            "at": with_unit(depth, "mm", 0 if float(depth).is_integer() else 1),
-            "cells": [cell(m, notes) for m in four],
-        }
-        for depth, *four in zip(
-            bone.levels_mm, bone.ridge_width, bone.buccal_plate, bone.lingual_plate, bone.mesiodistal_width, strict=True
-        )
+        {"at": with_unit(depth, "mm", 0 if float(depth).is_integer() else 1), "cells": [cell(m, notes) for m in three]}
+        for depth, *three in zip(bone.levels_mm, bone.ridge_width, bone.buccal_plate, bone.lingual_plate, strict=True)
     ]
     for level in site.placed.levels if site.placed else ():
         measures = (level.ridge_width, level.buccal_plate, level.lingual_plate)
-        rows.append(
-            {
-                "at": f"{with_unit(level.depth_mm, 'mm')}, fixture's {level.name}",
-                "cells": [*(cell(m, notes) for m in measures), None],
-            }
-        )
+        at = f"{level.name}, {with_unit(level.depth_mm, 'mm')}"
+        rows.append({"at": at, "cells": [cell(m, notes) for m in measures]})
     return rows
 
 
@@ -126,20 +153,28 @@ def _axis_rows(bone: BoneFindings, notes: Notes) -> list[dict[str, Any]]:
         ("Bone height along the axis", bone.available_height),
         ("Canal roof met by the axis at depth", bone.canal_roof_depth),
     ]
-    return [{"label": label, "cell": cell(measure, notes, 2 if "cortex" in label else None)} for label, measure in pairs]
+    known = [m for m in bone.mesiodistal_width if m.value is not None]
+    pairs += [(f"Mesiodistal width, {m.depth_mm:g}\u00a0mm down", m) for m in known]
+    if not known and bone.mesiodistal_width:
+        pairs.append(("Mesiodistal width, at any depth", bone.mesiodistal_width[0]))
+    return [
+        {"label": label, "cell": cell(measure, notes, 2 if "cortex" in label else None)}
+        for label, measure in pairs
+        if measure.value is not None or Flag.NOT_GIVEN not in measure.flags
+    ]
 
 
 def _grey_rows(site: SiteFindings, notes: Notes) -> list[dict[str, Any]]:
     bone = site.bone
-    pairs: list[tuple[str, Measure]] = [("Standard cylinder, Ø 3.5 mm, 10 mm deep", bone.mean_grey)]
+    pairs: list[tuple[str, Measure]] = [("Standard cylinder", bone.mean_grey)]
     if bone.calibration is not None:
         pairs.append(("The same, calibrated", bone.mean_hu))
     if site.placed is not None:
         grey = site.placed.grey
         pairs += [
-            ("In the fixture's body", grey.body),
-            ("In a shell of 1 mm around it", grey.shell_1mm),
-            ("Crestal third of the body", grey.crestal_third),
+            ("Fixture's body", grey.body),
+            ("1 mm shell around it", grey.shell_1mm),
+            ("Crestal third", grey.crestal_third),
             ("Middle third", grey.middle_third),
             ("Apical third", grey.apical_third),
         ]
@@ -149,7 +184,7 @@ def _grey_rows(site: SiteFindings, notes: Notes) -> list[dict[str, Any]]:
 def _spread(measure: Measure) -> str:
     if measure.sd is None or measure.samples is None:
         return ""
-    return f"SD {figure(measure.sd, 0)}, n = {measure.samples}"
+    return f"SD {figure(measure.sd, 0)}, n {measure.samples}"
 
 
 def _density(site: SiteFindings, findings: Findings) -> dict[str, Any]:
@@ -164,7 +199,7 @@ def _density(site: SiteFindings, findings: Findings) -> dict[str, Any]:
         "status": "calibrated" if density.calibrated else "not calibrated, orientation only",
         "caution": density.caution,
         "others": [
-            f"{other.table}: {other.label or 'not classed'} ({other.source})" for other in site.other_density
+            f"{sentence(other.table).rstrip('.')}: {other.label or 'not classed'}" for other in site.other_density
         ],
         "calibration": "" if findings.calibration is None else findings.calibration.source,
     }
@@ -175,12 +210,9 @@ def _shape_rows(bone: BoneFindings, notes: Notes) -> list[dict[str, Any]]:
     for undercut in bone.undercuts:
         if undercut.depth.value is None:
             continue
-        rows.append(
-            {
-                "label": f"Undercut, {undercut.side} side, deepest {with_unit(undercut.position.value or 0.0, 'mm')} down",
-                "cell": cell(undercut.depth, notes),
-            }
-        )
+        down = with_unit(undercut.position.value or 0.0, "mm")
+        label = f"Undercut, {undercut.side} side, deepest {down} down"
+        rows.append({"label": label, "cell": cell(undercut.depth, notes)})
         if undercut.path_leaves_bone_at.value is not None:
             label = f"Axis leaves the bone on the {undercut.side} side at depth"
             rows.append({"label": label, "cell": cell(undercut.path_leaves_bone_at, notes)})

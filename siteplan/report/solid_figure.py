@@ -37,9 +37,8 @@ def site_meshes(scan: Scan, scene: SiteScene) -> list[Mesh]:
     bone = bone_mesh(block, levels.bone_floor, levels.soft - 0.5 * levels.step, _BONE, _BONE_OPACITY)
     meshes = [] if bone is None else [bone]
     for fixture in (*((scene.fixture,) if scene.fixture else ()), *scene.others):
-        for solid in (fixture.body, fixture.above):
-            if solid is not None:
-                meshes.append(solid_mesh(solid, fixture.pose, palette.FIXTURE))
+        solids = [solid for solid in (fixture.body, fixture.above) if solid is not None]
+        meshes += [solid_mesh(solid, fixture.pose, palette.FIXTURE) for solid in solids]
     for shown in scene.structures:
         line = palette.LINE_OF_KIND[shown.structure.kind.value]
         meshes.append(shape_mesh(shown.structure.shape, line.colour, 0.95))
@@ -66,10 +65,12 @@ def solid_figure(scan: Scan, scene: SiteScene) -> Sheet:
     axes = sheet.panel((1, 8, wide, _PICTURE_MM), (0, wide, 0, _PICTURE_MM))
     axes.imshow(picture, extent=(0, wide, 0, _PICTURE_MM), aspect="auto", interpolation="bilinear")
     sheet.text(1, _PICTURE_MM + 10.5, "Site in 3D", size=8, weight="bold")
-    sheet.text(WIDTH_MM - 1, _PICTURE_MM + 10.5, "from the cheek, slightly from the crown", ha="right", color=palette.QUIET)
+    sheet.text(
+        WIDTH_MM - 1, _PICTURE_MM + 10.5, "from the cheek, slightly from the crown", ha="right", color=palette.QUIET
+    )
     _compass(sheet, camera)
     scale = _PICTURE_MM / (2 * camera.half_height_mm)
-    scale_bar(sheet, (1, 3.2), scale, "in the plane of the picture; no measuring here")
+    scale_bar(sheet, (1, 3.2), scale, "across the view; not for measuring")
     return sheet
 
 
@@ -85,7 +86,7 @@ def _compass(sheet: Sheet, camera: Camera) -> None:
         ways.append((-way, opposite) if turned else (way, name))
     for way, name in sorted(ways, key=lambda pair: float(pair[0] @ camera.toward)):
         tip = 5.6 * np.array([way @ right, way @ camera.up])
-        axes.annotate("", tip, (0, 0), arrowprops={"arrowstyle": "-|>", "color": palette.ACCENT, "lw": 1.0,
-                                                     "shrinkA": 0, "shrinkB": 0})  # fmt: skip
+        looks = {"arrowstyle": "-|>", "color": palette.ACCENT, "lw": 1.0, "shrinkA": 0, "shrinkB": 0}
+        axes.annotate("", (float(tip[0]), float(tip[1])), (0, 0), arrowprops=looks)
         spot = tip + 2.0 * tip / max(float(np.linalg.norm(tip)), 1.5)
         axes.text(spot[0], spot[1], name, size=7.5, weight="bold", ha="center", va="center", color=palette.ACCENT)

@@ -33,9 +33,7 @@ def structure_letters(structures: tuple[Structure, ...]) -> dict[str, str]:
     return {s.name: names[n % len(names)] for n, s in enumerate(structures)}
 
 
-def _scene(
-    findings: Findings, site: SiteFindings, letters: dict[str, str], names: dict[str, str]
-) -> SiteScene:
+def _scene(findings: Findings, site: SiteFindings, letters: dict[str, str], names: dict[str, str]) -> SiteScene:
     frame = site.bone.frame
     margins = {c.structure: c.margin.value_mm for c in site.clearances if c.kind not in _NO_BAND}
     shown = tuple(

@@ -8,6 +8,8 @@ import subprocess
 import sys
 from dataclasses import dataclass
 from functools import cache
+from importlib import import_module
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,10 +78,10 @@ def render(meshes: list[Mesh], camera: Camera, width_px: int, height_px: int) ->
     from vtkmodules.vtkCommonCore import vtkLogger
 
     vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_OFF)
-    import vtkmodules.vtkRenderingOpenGL2  # the drawing classes register themselves on import
     from vtkmodules.util.numpy_support import vtk_to_numpy
     from vtkmodules.vtkRenderingCore import vtkRenderer, vtkRenderWindow, vtkWindowToImageFilter
 
+    import_module("vtkmodules.vtkRenderingOpenGL2")  # the drawing classes register themselves on import
     renderer = vtkRenderer()
     renderer.SetBackground(1.0, 1.0, 1.0)
     for mesh in meshes:
@@ -108,7 +110,7 @@ def render(meshes: list[Mesh], camera: Camera, width_px: int, height_px: int) ->
     return np.asarray(picture, dtype=np.uint8)
 
 
-def _actor(mesh: Mesh) -> object:
+def _actor(mesh: Mesh) -> Any:
     from vtkmodules.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray
     from vtkmodules.vtkCommonCore import vtkPoints
     from vtkmodules.vtkCommonDataModel import vtkCellArray, vtkPolyData
@@ -141,11 +143,11 @@ def _actor(mesh: Mesh) -> object:
     return actor
 
 
-def _aim(camera: object, wanted: Camera) -> None:
+def _aim(camera: Any, wanted: Camera) -> None:
     target = wanted.target_lps_mm
     eye = target + 200.0 * wanted.toward
-    camera.SetParallelProjection(1)  # type: ignore[attr-defined]  # VTK's own class, which has no stubs here
-    camera.SetFocalPoint(*target)  # type: ignore[attr-defined]  # as above
-    camera.SetPosition(*eye)  # type: ignore[attr-defined]  # as above
-    camera.SetViewUp(*wanted.up)  # type: ignore[attr-defined]  # as above
-    camera.SetParallelScale(wanted.half_height_mm)  # type: ignore[attr-defined]  # as above
+    camera.SetParallelProjection(1)
+    camera.SetFocalPoint(*target)
+    camera.SetPosition(*eye)
+    camera.SetViewUp(*wanted.up)
+    camera.SetParallelScale(wanted.half_height_mm)

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +10,13 @@ from siteplan.case import CaseFile
 from siteplan.case.store import write_whole
 from siteplan.errors import OutputError
 from siteplan.findings import Findings
+from siteplan.report import pdf
 from siteplan.report.document import document
 from siteplan.report.figures import Figure, overviews, site_figures
 from siteplan.report.html import report_html
 from siteplan.report.identity import Identity
 from siteplan.report.naming import Naming, without_identity
+from siteplan.report.pdf import Paper
 from siteplan.report.staging import scenes_of
 from siteplan.scan.volume import Scan
 
@@ -30,13 +32,17 @@ def write_report(
     progress: Progress | None = None,
     identity: Identity = Identity.AS_GIVEN,
     made: datetime | None = None,
+    paper: Paper = "a4",
 ) -> list[Path]:
-    """Write `findings.json`, `report.html` and the figures into `out_dir`, which is made if it is not there.
+    """Write `findings.json`, `report.html`, `report.pdf` and the figures into `out_dir`, made if it is not there.
+
+    Without the typesetting library there is no PDF, and the HTML says so in one sentence.
 
     Args:
         case: must be the case that `findings` were made from; only its identity fields are read.
         identity: how much of the patient's identity is written; see `Identity`.
         made: the time to print; now when not given.
+        paper: size of the PDF's pages; the HTML prints on any.
 
     Returns:
         The files written, findings first.
@@ -45,12 +51,17 @@ def write_report(
         OutputError: the folder cannot be made or written.
     """
     show = progress or (lambda _fraction, _what: None)
-    content, figures = build(findings, scan, identity, made, show)
+    when = made or datetime.now(UTC)
+    content, figures = build(findings, scan, identity, when, show)
     _make(out_dir)
     naming = Naming.of(findings.structures, identity)
     data = findings.as_json() if identity.keeps_free_text else without_identity(findings.as_json(), naming)
     show(0.92, "writing the report")
     files = {"findings.json": (json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()}
+    if pdf.can_write():
+        files["report.pdf"] = pdf.report_pdf(content, figures, when, paper)
+    else:
+        content["assessment_remarks"].append(pdf.MISSING)
     files["report.html"] = report_html(content, figures).encode()
     files |= figures
     for name, raw in files.items():
