@@ -68,7 +68,7 @@ def scan_of(found: Survey, series: str | None, place: str, progress: Progress | 
     """The chosen series of a survey as a volume; see `read_scan`."""
     stack = _chosen(found, series, place)
     if not stack.usable or stack.layout is None or stack.storage is None:
-        raise ScanRefused(stack.findings)
+        raise ScanRefused([*stack.findings, *found.findings])
     return _scan(stack, stack.layout, stack.storage, found.findings, progress)
 
 
@@ -100,7 +100,7 @@ def _chosen(found: Survey, series: str | None, place: str) -> Stack:
             "its number or Series Instance UID."
         )
     likely = max(wanted, key=lambda pair: len(pair[1].slices))[1]
-    raise ScanRefused(likely.findings)
+    raise ScanRefused([*likely.findings, *found.findings])
 
 
 def _scan(stack: Stack, layout: Layout, storage: Storage, around: list[ScanFinding], progress: Progress | None) -> Scan:
@@ -109,7 +109,7 @@ def _scan(stack: Stack, layout: Layout, storage: Storage, around: list[ScanFindi
     try:
         voxels, lost = load(slices, storage, progress)
     except ScanRefused as error:
-        raise ScanRefused([private(one) for one in (*error.findings, *stack.findings)]) from None
+        raise ScanRefused([private(one) for one in (*error.findings, *stack.findings, *around)]) from None
     first = slices[0]
     more = [defects.lossy()] if lost and not stack.lossy else []
     affine, padding = layout.affine, storage.cleaned_value(first.header.values.get(tags.PADDING))

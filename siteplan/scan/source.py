@@ -5,7 +5,7 @@ import zlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
-from zipfile import BadZipFile, ZipFile, ZipInfo
+from zipfile import ZipFile, ZipInfo
 
 from siteplan.errors import ScanError
 
@@ -75,7 +75,8 @@ class ZipMember:
                         return b""
                     offset -= step
                 return stream.read(length)
-        except (BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, ValueError) as error:
+        except Exception as error:
+            # zipfile and its decompressors let out errors of many kinds on damaged members.
             raise OSError("this member of the ZIP file cannot be unpacked") from error
 
 
@@ -163,7 +164,8 @@ def _opened(file: DiskFile) -> tuple[list[Source], list[str]]:
     try:
         archive = ZipFile(file.path)
         members = [info for info in archive.infolist() if not info.is_dir()]
-    except (BadZipFile, ValueError, NotImplementedError, zlib.error, UnicodeError) as error:
+    except Exception as error:
+        # zipfile lets out errors of many kinds (IndexError, struct.error, UnicodeError) on damaged directories.
         raise ScanError(f"{file.name}: a damaged ZIP file; ask for it again.") from error
     unpacked = sum(info.file_size for info in members)
     if len(members) > _MOST_FILES or unpacked > _ZIP_RATIO * file.size + _ZIP_ALLOWANCE:
