@@ -12,8 +12,9 @@ import numpy as np
 
 from siteplan.placement.profile import Array, Indices
 
-CELLS_AT_ONCE = 1_000_000
-"""More live cells than this are not halved further; the bound that is reached is returned instead (memory)."""
+CELLS_PER_OWNER = 12_000
+"""With more live cells than this per owner, on average, halving stops and the bound that is reached is returned: where a
+flat end lies parallel to a flat face, every place of it is the least one (time; our own choice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,11 +67,12 @@ def least_values(
         tolerance_share: share of the size of the least value that is added to the tolerance.
 
     Returns:
-        `value` is never above `known`; `low` is at most the tolerance below it unless the cells became too many.
+        `value` is never above `known`; `low` is at most the tolerance below it unless that would take too many cells.
     """
     value, low = known.copy(), known.copy()
     item = np.full(len(known), -1, dtype=np.int64)
     at = np.zeros((len(known), cells.lo.shape[1]))
+    limit = CELLS_PER_OWNER * max(1, len(np.unique(cells.owner)))
     while len(cells.owner):
         middle = 0.5 * (cells.lo + cells.hi)
         found = evaluate(middle, cells.item, cells.owner)
@@ -83,7 +85,7 @@ def least_values(
         fall = 0.5 * ((cells.hi - cells.lo) * cells.steepness).sum(axis=1)
         bound = found - fall
         keep = bound < (value - tolerance_mm - tolerance_share * np.abs(value))[cells.owner]
-        if keep.sum() > CELLS_AT_ONCE:
+        if 2 * keep.sum() > limit:
             np.minimum.at(low, cells.owner[keep], bound[keep])
             break
         cells = cells.pick(keep).halved()

@@ -107,6 +107,25 @@ _ON_SURFACE_MM = 1e-9
 """Nearer than this the direction to the nearest point is lost in rounding, and the side's normal is used instead."""
 
 
+def least_possible(solid: Solid, poses: Poses, points: Array) -> Array:
+    """Distances (N, M) of points (M, 3) to the solid's bounding cylinder: never above the solid's own, and quick."""
+    middle = points.mean(axis=0)
+    p, o = points - middle, poses.platform_lps_mm - middle
+    z = poses.axis @ p.T - np.einsum("ij,ij->i", poses.axis, o)[:, None]
+    rho2 = np.einsum("ij,ij->i", p, p)[None, :] - 2 * (o @ p.T) + np.einsum("ij,ij->i", o, o)[:, None] - z * z
+    out_r = np.sqrt(np.maximum(rho2, 0.0)) - solid.max_radius_mm
+    out_z = np.maximum(solid.z_mm[0] - z, z - solid.z_mm[-1])
+    beside = np.maximum(out_r, out_z)
+    corner = np.sqrt(np.maximum(out_r, 0.0) ** 2 + np.maximum(out_z, 0.0) ** 2)
+    # Rounding in the square of rho can move a point that lies on the axis by about a micrometre.
+    low: Array = np.where(beside > 0, corner, beside) - _ROUNDING_MM
+    return low
+
+
+_ROUNDING_MM = 1e-6
+"""Bound of the rounding error of a distance found from differences of squares."""
+
+
 def across(axis: Array) -> tuple[Array, Array]:
     """Two unit vectors (N, 3) perpendicular to axes (N, 3) and to each other."""
     helper = np.where(np.abs(axis[:, :1]) < 0.9, np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0]))
@@ -115,18 +134,36 @@ def across(axis: Array) -> tuple[Array, Array]:
     return first, np.cross(axis, first)
 
 
-def nearest_on_solid(solid: Solid, z_mm: float, rho_mm: float) -> tuple[float, float]:
-    """(z, r) of the outline point nearest to one point of the half plane."""
-    best, found = np.inf, (0.0, 0.0)
+def nearest_on_solid(solid: Solid, z_mm: Array, rho_mm: Array) -> tuple[Array, Array]:
+    """(z, r) of the outline points nearest to points (n,) of the half plane."""
+    best = np.full(z_mm.shape, np.inf)
+    near_z, near_r = np.zeros_like(z_mm), np.zeros_like(z_mm)
     for za, ra, zb, rb in sides(solid):
         dz, dr = zb - za, rb - ra
         square = dz * dz + dr * dr
-        t = 0.0 if square == 0.0 else min(1.0, max(0.0, ((z_mm - za) * dz + (rho_mm - ra) * dr) / square))
-        near = (za + t * dz, ra + t * dr)
-        gap = float(np.hypot(z_mm - near[0], rho_mm - near[1]))
-        if gap < best:
-            best, found = gap, near
-    return found
+        t = np.clip(((z_mm - za) * dz + (rho_mm - ra) * dr) / square, 0.0, 1.0) if square > 0 else 0.0 * z_mm
+        gap = (z_mm - za - t * dz) ** 2 + (rho_mm - ra - t * dr) ** 2
+        closer = gap < best
+        best = np.where(closer, gap, best)
+        near_z, near_r = np.where(closer, za + t * dz, near_z), np.where(closer, ra + t * dr, near_r)
+    return near_z, near_r
+
+
+def towards_solid(solid: Solid, poses: Poses, centre: Array, reach: Array) -> Array:
+    """Points (N, 3) of balls (centre (N, 3), reach (N,)) that are nearest to the solid in each pose.
+
+    A centre that lies inside the solid is returned itself.
+    """
+    offset = centre - poses.platform_lps_mm
+    z, rho = half_plane(offset, poses.axis)
+    near_z, near_r = nearest_on_solid(solid, z, rho)
+    outward = offset - z[:, None] * poses.axis
+    outward = outward / np.maximum(rho, 1e-12)[:, None]
+    gap = (near_z - z)[:, None] * poses.axis + (near_r - rho)[:, None] * outward
+    length = np.sqrt(np.einsum("ij,ij->i", gap, gap))
+    share = np.where(_inside(solid, z, rho), 0.0, reach / np.maximum(length, 1e-12))
+    point: Array = centre + share[:, None] * gap
+    return point
 
 
 def convex_pieces(solid: Solid) -> tuple[Solid, ...]:

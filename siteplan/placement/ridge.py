@@ -54,7 +54,8 @@ def ridge_of(bone: BoneFindings) -> Ridge:
     """Sheets through the measured edges of the site's section.
 
     In the section through the axis they are the edges that `bone` measured. Away from it, each is moved by what the
-    half-maximum rule says that the surface moves: the rule's bias is the same in both sections and falls out. Findings never change, so the last few are kept.
+    half-maximum rule says that the surface moves: the rule's bias is the same in both sections and falls out.
+    Findings never change, so the last few results are kept.
     """
     block = bone.block
     rows = np.flatnonzero(block.depth_mm >= -_ABOVE_MM)
@@ -78,7 +79,7 @@ def _half_maximum(bone: BoneFindings, distal_mm: float, depth_mm: Array) -> tupl
     b = bone.block
     moved = SiteBlock(b.values, b.frame, b.depth_mm, b.buccal_mm, b.distal_mm - distal_mm, b.spacing_mm, b.voxel_mm)
     levels = GreyLevels(None, bone.context.soft, 0.0, 0.0, bone.context.step)
-    reader = HalfMaximumReader(moved, section_of(moved, levels))
+    reader = HalfMaximumReader(moved, section_of(moved, levels), levels)
     edges = np.full((2, len(depth_mm)), np.nan)
     for k, depth in enumerate(depth_mm):
         line = reader.line(float(depth))

@@ -21,6 +21,7 @@ from siteplan.placement.profile import (
     half_plane,
     sides,
     signed_distance,
+    towards_solid,
 )
 
 TOLERANCE_MM = 1e-5
@@ -93,23 +94,9 @@ def _lateral(solid: Solid, poses: Poses, other: Solid, other_pose: Pose, toleran
             t = minima.t[:, None]
             centre, reach = centres[0] + t * (centres[1] - centres[0]), stretch * (ra + minima.t * (rb - ra))
             rows = np.flatnonzero(minima.between & (minima.value > -state.shallow_mm))
-            touch = _touch(piece, poses.pick(rows), centre[rows], reach[rows])
+            touch = towards_solid(piece, poses.pick(rows), centre[rows], reach[rows])
             state.take(rows, np.maximum(minima.value[rows], 0.0), touch)
     return suspect
-
-
-def _touch(solid: Solid, poses: Poses, centre: Array, reach: Array) -> Array:
-    """Points of balls nearest to the solid, by the slope of the distance (the direction away from it)."""
-    step = 1e-4  # mm; a difference quotient is exact enough for a place that is shown, not measured
-    z, rho = half_plane(centre - poses.platform_lps_mm, poses.axis)
-    outward = centre - poses.platform_lps_mm - z[:, None] * poses.axis
-    outward /= np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-12)
-    by_z = signed_distance(solid, z + step, rho) - signed_distance(solid, z - step, rho)
-    by_r = signed_distance(solid, z, rho + step) - signed_distance(solid, z, np.maximum(rho - step, 0.0))
-    away = by_z[:, None] * poses.axis + by_r[:, None] * outward
-    away /= np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-12)
-    point: Array = centre - reach[:, None] * away
-    return point
 
 
 def _faces(solid: Solid, poses: Poses, other: Solid, other_pose: Pose, state: _State) -> None:

@@ -21,6 +21,7 @@ from siteplan.placement.profile import (
     Poses,
     convex_pieces,
     half_plane,
+    least_possible,
     signed_distance,
 )
 from siteplan.placement.to_solid import DEPTH_SHARE, SurfacePoints
@@ -77,14 +78,20 @@ def _chunk(solid: Solid, poses: Poses, mesh: Mesh, tolerance_mm: float, depth_to
 
 def _candidates(solid: Solid, poses: Poses, mesh: Mesh) -> tuple[Indices, Indices, Indices, Array]:
     """(pose, triangle) pairs that may hold the least distance, and for each pose its nearest vertex with its value."""
-    distance = np.empty((len(poses), len(mesh.points)))
-    for n in range(len(poses)):
-        distance[n] = signed_distance(solid, *half_plane(mesh.points - poses.platform_lps_mm[n], poses.axis[n]))
-    vertex = distance.argmin(axis=1)
-    best = distance[np.arange(len(poses)), vertex]
+    low = least_possible(solid, poses, mesh.points)
+    rows = np.arange(len(poses))
+    vertex = low.argmin(axis=1)
+    best = signed_distance(solid, *half_plane(mesh.points[vertex] - poses.platform_lps_mm, poses.axis))
     # Each point of a triangle is within `reach` of one of its corners.
-    bound = distance[:, mesh.triangles].min(axis=2) - mesh.reach
+    near_some_pose = (low - best[:, None]).min(axis=0)
+    kept = np.flatnonzero(near_some_pose[mesh.triangles].min(axis=1) <= mesh.reach)
+    bound = low[:, mesh.triangles[kept]].min(axis=2) - mesh.reach[kept]
     pose, triangle = np.nonzero(bound <= best[:, None])
+    triangle = kept[triangle]
+    missing = np.setdiff1d(rows, pose)
+    if len(missing):  # rounding only: keep at least one triangle per pose
+        pose = np.concatenate([pose, missing])
+        triangle = np.concatenate([triangle, np.zeros(len(missing), dtype=np.int64)])
     return pose, triangle, vertex, best
 
 

@@ -13,8 +13,9 @@ from siteplan.placement.profile import (
     Poses,
     convex_pieces,
     half_plane,
-    nearest_on_solid,
+    least_possible,
     signed_distance,
+    towards_solid,
 )
 
 TOLERANCE_MM = 1e-5
@@ -58,7 +59,7 @@ def _chunk(solid: Solid, poses: Poses, tube: Tube, tolerance_mm: float) -> Dista
         _centreline_inside(solid, segments, segment, pose, radius, steps, deep, tolerance_mm, value, segment_of, t_of)
     centre = points[segment_of] + t_of[:, None] * (points[segment_of + 1] - points[segment_of])
     reach = radius[segment_of] + t_of * (radius[segment_of + 1] - radius[segment_of])
-    return Distances(value, value - tolerance_mm, _towards(solid, poses, centre, reach))
+    return Distances(value, value - tolerance_mm, towards_solid(solid, poses, centre, reach))
 
 
 def _candidates(
@@ -68,13 +69,7 @@ def _candidates(
 
     The solid's bounding cylinder gives each centre point a distance that is never too large.
     """
-    middle = points.mean(axis=0)
-    p, o = points - middle, poses.platform_lps_mm - middle
-    z = poses.axis @ p.T - np.einsum("ij,ij->i", poses.axis, o)[:, None]
-    rho2 = np.einsum("ij,ij->i", p, p)[None, :] - 2 * (o @ p.T) + np.einsum("ij,ij->i", o, o)[:, None] - z * z
-    out_r = np.sqrt(np.maximum(rho2, 0.0)) - solid.max_radius_mm
-    out_z = np.maximum(solid.z_mm[0] - z, z - solid.z_mm[-1])
-    low = np.where((out_r > 0) & (out_z > 0), np.hypot(out_r, out_z), np.maximum(out_r, out_z)) - radius
+    low = least_possible(solid, poses, points) - radius
     rows = np.arange(len(poses))
     nearest = low.argmin(axis=1)
     exact = signed_distance(solid, *half_plane(points[nearest] - poses.platform_lps_mm, poses.axis))
@@ -139,20 +134,3 @@ def _centreline_inside(
     hit = least.item >= 0
     segment_of[deep[hit]] = segment[least.item[hit]]
     t_of[deep[hit]] = least.at[hit, 0]
-
-
-def _towards(solid: Solid, poses: Poses, centre: Array, reach: Array) -> Array:
-    """Points of balls (centre, reach) that are nearest to the solid; the centre itself where it lies inside."""
-    at = centre.copy()
-    z, rho = half_plane(centre - poses.platform_lps_mm, poses.axis)
-    outside = signed_distance(solid, z, rho) > 0
-    for n in np.flatnonzero(outside):
-        near_z, near_r = nearest_on_solid(solid, float(z[n]), float(rho[n]))
-        axis_point = poses.platform_lps_mm[n] + z[n] * poses.axis[n]
-        away = centre[n] - axis_point
-        length = float(np.linalg.norm(away))
-        away = away / length if length > 0 else away
-        near = poses.platform_lps_mm[n] + near_z * poses.axis[n] + near_r * away
-        gap = near - centre[n]
-        at[n] = centre[n] + gap * (reach[n] / float(np.linalg.norm(gap)))
-    return at
