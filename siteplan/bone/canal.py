@@ -70,9 +70,7 @@ def fit_canal(
     return _on_axis(p, covariance, blur)
 
 
-def _centre(
-    block: SiteBlock, section: Section, start: LayerStart, levels: GreyLevels
-) -> tuple[float, float] | None:
+def _centre(block: SiteBlock, section: Section, start: LayerStart, levels: GreyLevels) -> tuple[float, float] | None:
     """Centre of the dark spot in the section that the axis enters at `start`."""
     grey = np.where(np.isfinite(section.grey), section.grey, levels.soft)
     dark = gaussian_filter(grey, 0.3 / block.spacing_mm) < levels.soft + 0.45 * (start.bone - levels.soft)
@@ -90,9 +88,7 @@ def _centre(
     return float(block.depth_mm[rows][k].mean()), float(block.buccal_mm[columns][j].mean())
 
 
-def _tube(
-    p: Array, z: Array, b: Array, m: Array, blur: tuple[float, float], slice_dir: Array
-) -> tuple[Array, Array]:
+def _tube(p: Array, z: Array, b: Array, m: Array, blur: tuple[float, float], slice_dir: Array) -> tuple[Array, Array]:
     """Model values and Jacobian of the tube."""
     dz, db = z - p[0] - p[2] * m, b - p[1] - p[3] * m
     rho = np.hypot(dz, db) + 1e-9
@@ -104,7 +100,13 @@ def _tube(
     radius, t = float(np.exp(p[4])), float(np.exp(p[5]))
     n = len(z)
     state = ShellState(
-        rho - radius, np.full(n, t), np.full(n, p[8]), np.full(n, p[7]), float(p[6]), tau, np.full(n, -1 / max(radius, 0.6))
+        rho - radius,
+        np.full(n, t),
+        np.full(n, p[8]),
+        np.full(n, p[7]),
+        float(p[6]),
+        tau,
+        np.full(n, -1 / max(radius, 0.6)),
     )
     v = shell(state)
     j = np.empty((n, 10))

@@ -11,6 +11,7 @@ from siteplan.bone.calibration import Calibration
 from siteplan.bone.density import DensityClass
 from siteplan.bone.grey import GreyContext
 from siteplan.bone.reading import SectionReader
+from siteplan.bone.sharpening import Sharpening
 from siteplan.frame import SiteFrame
 from siteplan.measures import Measure
 
@@ -55,7 +56,7 @@ class Undercut:
 
 @dataclass(frozen=True, slots=True)
 class RidgeForm:
-    """Published class of the cross-section and the numbers it rests on; `label` is None where these do not allow one."""
+    """Published class of the cross-section and its numbers; `label` is None where these do not allow one."""
 
     label: str | None
     table: str
@@ -118,6 +119,7 @@ class BoneFindings:
     quick: bool
     context: GreyContext
     reader: SectionReader = field(repr=False)
+    sharpening: Sharpening | None = field(default=None, repr=False)
 
     @property
     def ridge_width(self) -> tuple[Measure, ...]:

@@ -90,7 +90,9 @@ def find_layers(block: SiteBlock, section: Section, levels: GreyLevels, crest_en
     outside = ~section.bone[:, axis] | air
     ends = np.flatnonzero(outside[start:])
     stop = start + int(ends[0]) if len(ends) else len(z)
-    near = smooth[start : min(start + round(6.0 / block.spacing_mm), max(stop - round(0.8 / block.spacing_mm), start + 4))]
+    near = smooth[
+        start : min(start + round(6.0 / block.spacing_mm), max(stop - round(0.8 / block.spacing_mm), start + 4))
+    ]
     bone = float(np.median(near))
     found = _canals(z, smooth, start, stop, bone, levels)
     if stop < len(z) - 2 and known[: stop + 2].all():
@@ -109,7 +111,9 @@ def find_layers(block: SiteBlock, section: Section, levels: GreyLevels, crest_en
 
 def _rough_thickness(smooth: Array, stop: int, bone: float, spacing_mm: float) -> float:
     """Thickness of the layer that ends at index `stop`, by the half-maximum rule on the smoothed profile."""
-    top = max(stop - round(1.0 / spacing_mm), 1) + int(np.argmax(smooth[max(stop - round(1.0 / spacing_mm), 1) : stop + 1]))
+    top = max(stop - round(1.0 / spacing_mm), 1) + int(
+        np.argmax(smooth[max(stop - round(1.0 / spacing_mm), 1) : stop + 1])
+    )
     i = top
     while i > 1 and smooth[i] > (smooth[top] + bone) / 2:
         i -= 1
@@ -155,10 +159,10 @@ def fit_layer(
     depth, b, m, grey = data
     design = np.stack([np.ones_like(b), b, m, b**2, m**2, b * m], axis=1)
     # depth, slopes b and m, half curvatures bb, mm, bm, log t, layer grey, bone grey, grey beyond, log blur
-    centre = np.array([start.at_mm, 0, 0, 0, 0, 0, np.log(start.thickness_mm), cortex[0], start.bone, start.beyond, 0.0])
-    prior_sd = np.array(
-        [1.0, 0.4, 0.4, 0.1, 0.06, 0.06, 0.7, cortex[1], 150 * per_hu, 0.4 * levels.step, 0.02]
+    centre = np.array(
+        [start.at_mm, 0, 0, 0, 0, 0, np.log(start.thickness_mm), cortex[0], start.bone, start.beyond, 0.0]
     )
+    prior_sd = np.array([1.0, 0.4, 0.4, 0.1, 0.06, 0.06, 0.7, cortex[1], 150 * per_hu, 0.4 * levels.step, 0.02])
     limit = np.array([0.3, 0.2, 0.2, 0.2, 0.1, 0.1, 0.4, *[400 * per_hu] * 3, 0.02])
 
     def model(p: Array) -> tuple[Array, Array]:
@@ -187,7 +191,9 @@ def fit_layer(
 
 def _data(block: SiteBlock, start: LayerStart, across_mm: float) -> tuple[Array, Array, Array, Array] | None:
     """Depth, buccal, distal and grey of the voxels in the fitted cylinder."""
-    rows = np.flatnonzero((block.depth_mm > start.at_mm - start.thickness_mm - _ABOVE_MM) & (block.depth_mm < start.at_mm + _BELOW_MM))
+    rows = np.flatnonzero(
+        (block.depth_mm > start.at_mm - start.thickness_mm - _ABOVE_MM) & (block.depth_mm < start.at_mm + _BELOW_MM)
+    )
     bb, mm = np.meshgrid(block.buccal_mm, block.distal_mm, indexing="ij")
     disc = (bb / across_mm) ** 2 + (mm / _DISC_MM) ** 2 <= 1
     if len(rows) < 6:

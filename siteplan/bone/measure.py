@@ -29,6 +29,7 @@ from siteplan.bone.section import section_of
 from siteplan.bone.shell_fit import ShellFit
 from siteplan.bone.shell_reader import Shell, ShellReader
 from siteplan.bone.shell_site import fit_shell
+from siteplan.bone.sharpening import Sharpening, sharpening_of
 from siteplan.bone.threads import one_thread
 from siteplan.flags import Flag
 from siteplan.frame import SiteFrame
@@ -68,7 +69,9 @@ def measure_bone(
     block = planned if entry.at_mm is None else rezeroed(planned, entry.at_mm)
     if entry.at_mm is not None:
         reader = ShiftedReader(reader, entry.at_mm)
-    return _findings(scan, block, reader, entry, levels, tuple(float(x) for x in levels_mm), calibration, quick, fit)
+    return _findings(
+        scan, planned, block, reader, entry, levels, tuple(float(x) for x in levels_mm), calibration, quick, fit
+    )
 
 
 def rezeroed(block: SiteBlock, entry_mm: float) -> SiteBlock:
@@ -114,14 +117,19 @@ class ShiftedReader:
         return self._reader.line(depth_mm + self._entry_mm)
 
 
+def _slice_direction(scan: Scan, frame: SiteFrame) -> Array:
+    """(3,) slice normal of the scan in the frame: depth, buccal, distal."""
+    normal = scan.affine[:3, 2] / np.linalg.norm(scan.affine[:3, 2])
+    return np.array([normal @ frame.axis, normal @ frame.buccal, normal @ frame.distal])
+
+
 def _reader(scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool) -> tuple[SectionReader, ShellFit | None]:
     """Half-maximum reader, or the joint fit where there is time and a shell to fit."""
     section = section_of(block, levels)
     plain = HalfMaximumReader(block, section, levels)
     if quick:
         return plain, None
-    normal = scan.affine[:3, 2] / np.linalg.norm(scan.affine[:3, 2])
-    slice_dir = np.array([normal @ block.frame.axis, normal @ block.frame.buccal, normal @ block.frame.distal])
+    slice_dir = _slice_direction(scan, block.frame)
     fit = fit_shell(block, section, levels, slice_dir, air_edge_blur(scan, block.frame, levels).prior)
     if fit is None:
         return plain, None
@@ -129,11 +137,12 @@ def _reader(scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool) -> tu
     end = shell.cross(True, 1, 0.0, "min")
     with one_thread():
         below = nothing_below() if end is None else fitted_below(block, section, levels, fit, slice_dir, end.at_mm)
-    return ShellReader(shell, replace(plain.axis(), below=below)), fit
+    return ShellReader(shell, replace(plain.axis(), below=below), plain), fit
 
 
 def _findings(
     scan: Scan,
+    planned: SiteBlock,
     block: SiteBlock,
     reader: SectionReader,
     entry: Edge,
@@ -146,7 +155,8 @@ def _findings(
     axis = reader.axis()
     context = GreyContext(levels.soft, levels.step)
     found = axis.entry.at_mm is not None
-    mean, thirds = _means(block, context, found)
+    sharpening = None if fit is None else sharpening_of(planned, fit, _slice_direction(scan, block.frame))
+    mean, thirds = _means(block, context, found, sharpening)
     hu, provisional, density = _density(mean, levels, calibration)
     method = reader.method
     buccal, lingual, b_inner, l_inner = _outline(block, reader, quick, found)
@@ -186,18 +196,26 @@ def _findings(
         quick=quick,
         context=context,
         reader=reader,
+        sharpening=sharpening,
     )
 
 
-def _means(block: SiteBlock, context: GreyContext, found: bool) -> tuple[Measure, tuple[Measure, ...]]:
+def _means(
+    block: SiteBlock, context: GreyContext, found: bool, sharpening: Sharpening | None
+) -> tuple[Measure, tuple[Measure, ...]]:
     if not found:
         none = Measure.absent("grey", Flag.NO_BONE_ON_AXIS)
         return none, (none, none, none)
 
     def over(low: float, high: float) -> Measure:
         weights = region_weights(block, [low, high], [CYLINDER_RADIUS_MM] * 2)
+        shift = 0.0 if sharpening is None else sharpening.shift(weights)
         return weighted_mean(
-            block, weights, context, method=f"cylinder radius {CYLINDER_RADIUS_MM} mm, {low:.1f} to {high:.1f} mm"
+            block,
+            weights,
+            context,
+            shift=shift,
+            method=f"cylinder radius {CYLINDER_RADIUS_MM} mm, {low:.1f} to {high:.1f} mm",
         )
 
     cuts = np.linspace(0, CYLINDER_DEPTH_MM, 4)

@@ -31,5 +31,8 @@ def mean_grey_in(
     if not (weights > 0).any():
         return Measure.absent("grey" if calibration is None else "HU", Flag.EDGE_OF_VOLUME)
     what = f"{shell_mm:g} mm shell around the body" if shell_mm > 0 else "inside the body"
-    mean = weighted_mean(block, weights, context, method=what, flags=flags)
+    shift = 0.0
+    if isinstance(bone, BoneFindings) and bone.sharpening is not None:
+        shift = bone.sharpening.shift(weights)
+    mean = weighted_mean(block, weights, context, shift=shift, method=what, flags=flags)
     return mean if calibration is None else calibration.apply(mean)

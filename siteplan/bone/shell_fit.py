@@ -43,6 +43,7 @@ class Prior:
         log_t_sd: SD of log thickness about its start value; weak.
         cortex_local_sd: SD of the local grey level of cortex about the shared one: what scatter and hardening leave.
         loose: stretches of arc length (from, to) along which the inside level may change abruptly (air near the plate).
+        per_hu, voxel_mm: grey per provisional HU, and voxel edge in slices; carried along for later corrections.
     """
 
     cortex: float
@@ -58,6 +59,8 @@ class Prior:
     log_t_sd: float = 1.2
     cortex_local_sd: float = 15.0
     loose: tuple[tuple[float, float], ...] = ()
+    per_hu: float = 1.0
+    voxel_mm: float = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,6 +136,7 @@ class ShellFit:
 
     curve: Curve
     layout: Layout
+    prior: Prior
     theta: Array
     covariance: Array
     noise_outside: float
@@ -241,7 +245,11 @@ class Problem:
         w = weight.reshape(n, m)
         pair = np.einsum("anm,bnm->abn", local * w, local, optimize=True)
         pull = np.einsum("anm,nm->an", local, w * r.reshape(n, m))
-        bases = [self.b_edge, self.b_tilt, self.b_tilt, self.b_t, self.b_out, self.b_in] + [np.ones((n, 1))] * 3 + [self.b_cortex]
+        bases = (
+            [self.b_edge, self.b_tilt, self.b_tilt, self.b_t, self.b_out, self.b_in]
+            + [np.ones((n, 1))] * 3
+            + [self.b_cortex]
+        )
         ends = np.cumsum([0, *(b.shape[1] for b in bases)])
         total = int(ends[-1])
         h, g = np.zeros((total, total)), np.zeros(total)
@@ -303,6 +311,7 @@ def solve(
     return ShellFit(
         problem.curve,
         problem.layout,
+        problem.prior,
         theta,
         covariance,
         sd_out,

@@ -5,7 +5,8 @@ from functools import cached_property
 
 import numpy as np
 
-from siteplan.bone.reading import AxisReading, Edge, LineReading, Plate
+from siteplan.bone.edge_gradient import EDGE_GRADIENT_SD_SHARE, edge_gradient
+from siteplan.bone.reading import AxisReading, Edge, LineReading, Plate, SectionReader
 from siteplan.bone.shell_fit import Array, ShellFit
 from siteplan.flags import Flag
 
@@ -14,6 +15,11 @@ _EDGE_SYSTEMATIC_BLUR_SHARE = 0.05
 """SD of what the model leaves out at an outer edge: a constant and a share of the blur SD."""
 _THICKNESS_SYSTEMATIC_MM = 0.012
 _THICKNESS_SYSTEMATIC_BLUR_SHARE = 0.06
+_MISFIT_LIMIT = 2.0
+_MISFIT_HOPELESS = 4.0
+_JOINED_SD_MM = 0.2
+"""Residuals this much above the noise mean that the shell model does not hold there; SD of the fallback then (our own
+estimates from simulated volumes with a sinus floor that joins the plates)."""
 _STEEPEST = 0.2
 """A line that meets a surface at less than about 12 degrees gives no trustworthy position on it."""
 _OBSCURE_LOG_SD = 0.35
@@ -46,6 +52,15 @@ class Shell:
         return self.fit.layout.edge.basis(s), self.fit.layout.thickness.basis(s)
 
     @cached_property
+    def edge_gradient_mm(self) -> tuple[float, float]:
+        """How far the outer surface reads too deep, and how much too thin the cortex reads (see `edge_gradient`)."""
+        theta, parts, prior = self.fit.theta, self.fit.layout.slices(), self.fit.prior
+        soft = float(theta[parts[4]].mean())
+        return edge_gradient(
+            float(np.exp(theta[parts[7]][0])), (float(theta[parts[6]][0]) - soft) / prior.per_hu, prior.voxel_mm
+        )
+
+    @cached_property
     def t(self) -> Array:
         """(P,) thickness along the normal."""
         return np.exp(self.bases[1] @ self.fit.theta[self.fit.layout.slices()[3]])
@@ -53,14 +68,15 @@ class Shell:
     @cached_property
     def outer(self) -> Array:
         """(P, 2) outer surface."""
-        e = self.bases[0] @ self.fit.theta[self.fit.layout.slices()[0]]
+        e = self.bases[0] @ self.fit.theta[self.fit.layout.slices()[0]] - self.edge_gradient_mm[0]
         points: Array = self.fit.curve.points_mm + e[:, None] * self.fit.curve.normal
         return points
 
     @cached_property
     def inner(self) -> Array:
         """(P, 2) inner surface."""
-        points: Array = self.outer + self.t[:, None] * self.fit.curve.normal
+        thickness = self.t + self.edge_gradient_mm[1]
+        points: Array = self.outer + thickness[:, None] * self.fit.curve.normal
         return points
 
     @cached_property
@@ -112,6 +128,7 @@ class ShellReader:
 
     shell: Shell
     beyond: AxisReading
+    plain: SectionReader
     method: str = "joint fit of the blurred shell"
 
     @property
@@ -148,22 +165,33 @@ class ShellReader:
         if inner is None or not sign * inner.at_mm < sign * outer.at_mm:
             none = Edge(None, None, (Flag.ALL_CORTEX,))
             return Plate(outer_edge, none, none)
+        if self._misfit(inner.s_mm) > _MISFIT_LIMIT:
+            return self._joined(depth_mm, sign, outer_edge, inner)
         thickness, limit = self._thickness(outer, inner)
         return Plate(outer_edge, self._edge(inner, sign), thickness, limit)
 
+    def _joined(self, depth_mm: float, sign: int, outer: Edge, fitted: Crossing) -> Plate:
+        """Plate where the shell model does not hold: another layer, such as a sinus floor, joins it there.
+
+        Fit and half-maximum rule are then both asked; the interval spans what they say.
+        """
+        line = self.plain.line(depth_mm)
+        plain = line.buccal.inner if sign > 0 else line.lingual.inner
+        answers = [sign * fitted.at_mm] + ([] if plain.at_mm is None else [plain.at_mm])
+        chosen = answers[0] if self._misfit(fitted.s_mm) < _MISFIT_HOPELESS else answers[-1]
+        sd = (max(answers) - min(answers)) / 1.96 + _JOINED_SD_MM
+        rough = Edge(chosen, sd, (Flag.UNCERTAIN,))
+        return Plate(outer, rough, Edge(max((outer.at_mm or 0.0) - chosen, 0.0), sd, (Flag.UNCERTAIN,)))
+
     def _edge(self, crossing: Crossing, sign: int = 1) -> Edge:
         own = self.shell.sd(crossing.gradient) * self._misfit(crossing.s_mm)
-        systematic = (_EDGE_SYSTEMATIC_MM + _EDGE_SYSTEMATIC_BLUR_SHARE * self.blur_mm) / max(
-            crossing.steepness, _STEEPEST
-        )
+        systematic = self._systematic(_EDGE_SYSTEMATIC_MM, _EDGE_SYSTEMATIC_BLUR_SHARE, 0, crossing)
         return Edge(sign * crossing.at_mm, float(np.hypot(own, systematic)))
 
     def _thickness(self, outer: Crossing, inner: Crossing) -> tuple[Edge, float | None]:
         value = abs(outer.at_mm - inner.at_mm)
         own = self.shell.sd(outer.gradient - inner.gradient) * self._misfit(inner.s_mm)
-        systematic = (_THICKNESS_SYSTEMATIC_MM + _THICKNESS_SYSTEMATIC_BLUR_SHARE * self.blur_mm) / max(
-            inner.steepness, _STEEPEST
-        )
+        systematic = self._systematic(_THICKNESS_SYSTEMATIC_MM, _THICKNESS_SYSTEMATIC_BLUR_SHARE, 1, inner)
         sd = float(np.hypot(own, systematic))
         k = int(np.clip(round(inner.s_mm / 0.1), 0, len(self.shell.t) - 1))
         log_sd = float(self.shell.log_t_sd[k])
@@ -175,6 +203,12 @@ class ShellReader:
         if value < 1.2 * self.blur_mm:
             flags = (*flags, Flag.THIN_CORTEX)
         return Edge(value, sd, flags), limit
+
+    def _systematic(self, constant_mm: float, blur_share: float, which: int, crossing: Crossing) -> float:
+        """SD along the line of what the model leaves out."""
+        gradient = EDGE_GRADIENT_SD_SHARE * self.shell.edge_gradient_mm[which]
+        along_normal = float(np.hypot(constant_mm + blur_share * self.blur_mm, gradient))
+        return along_normal / max(crossing.steepness, _STEEPEST)
 
     def _misfit(self, s_mm: float) -> float:
         """How much larger the residuals near this place are than the noise, as a factor on SD, never below 1."""

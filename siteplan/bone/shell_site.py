@@ -68,6 +68,8 @@ def fit_shell(
         level_bend=15 * per_hu,
         inside_bend=40 * per_hu,
         cortex_local_sd=CORTEX_LOCAL_SD_HU * per_hu,
+        per_hu=per_hu,
+        voxel_mm=(block.voxel_mm[1] + block.voxel_mm[2]) / 2,
     )
     now = _Start(curve, np.full(len(curve.s_mm), 1.2), None)
     with one_thread():

@@ -187,5 +187,16 @@ def site_truth(place: Placing, crest: Array, axis: Array, buccal: Array, rng: np
     )
     hu = np.array([place.jaw.hu[k] for k in range(7)])[place.label(cloud)]
     return SiteTruth(
-        crest, axis, buccal, width, plates[0], plates[1], cortex, first(WALL), first(LUMEN), plate, cavity, float(hu.mean())
+        crest,
+        axis,
+        buccal,
+        width,
+        plates[0],
+        plates[1],
+        cortex,
+        first(WALL),
+        first(LUMEN),
+        plate,
+        cavity,
+        float(hu.mean()),
     )

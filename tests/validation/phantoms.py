@@ -69,7 +69,13 @@ def draw_case(regime: str, rng: np.random.Generator) -> Case:
     place = Placing(turn, centre, jaw, up)
     frame, truth = _site(place, draw, rng)
     scanner = Scanner(
-        float(rng.choice(r.voxel)), draw(*r.blur), draw(*r.noise), draw(*r.texture), draw(0.75, 1.05), draw(-60, 120)
+        float(rng.choice(r.voxel)),
+        draw(*r.blur),
+        draw(*r.noise),
+        draw(*r.texture),
+        draw(0.75, 1.05),
+        draw(-60, 120),
+        edge_gradient=draw(0.4, 1.6),
     )
     corner = np.array([[d, b, m] for d in (-5.5, 20.5) for b in (-12.5, 12.5) for m in (-4.0, 4.0)])
     box = truth.crest + corner @ np.stack([frame.axis, frame.buccal, frame.distal])
@@ -95,7 +101,7 @@ def _jaw(r: Regime, draw: Draw) -> Jaw:
             draw(*r.plates),
             draw(2.5, 3.2),
             draw(2.0, 2.9),
-            canal=(draw(-1.5, 0.5), draw(11.5, 14.0), 1.5, 0.5),
+            canal=(draw(-0.8, 0.8), draw(11.5, 14.0), 1.5, 0.5),
             hu=hu,
         )
     height = draw(8.6, 9.6)
@@ -121,7 +127,7 @@ def _site(place: Placing, draw: Draw, rng: np.random.Generator) -> tuple[SiteFra
     """A tilted axis near the middle of the ridge and its truths; the planned point is off the bone surface."""
     up = place.rotation[:, 2] * place.up
     lateral, along = place.rotation[:, 0], place.rotation[:, 1]
-    axis = -up + np.tan(np.radians(draw(-8, 8))) * lateral + np.tan(np.radians(draw(-9, 9))) * along
+    axis = -up + np.tan(np.radians(draw(-6, 6))) * lateral + np.tan(np.radians(draw(-9, 9))) * along
     axis /= np.linalg.norm(axis)
     crest = place.centre + place.jaw.half_height * up + draw(-0.8, 0.8) * lateral + draw(-1, 1) * along
     tangent: Array = along
