@@ -42,7 +42,7 @@ def forecast_figure(outcomes: Sequence[Outcome], correction: Correction | None) 
                   label=f"this clinic: {correction.factor:.2f} x forecast")  # fmt: skip
     axes.hlines(achieved, forecast[:, 0], forecast[:, 2], color=palette.INK, linewidth=0.5, alpha=0.5)
     axes.plot(forecast[:, 1], achieved, "o", color=palette.INK, markersize=3, label="fixture, with forecast interval")
-    axes.legend(fontsize=5.5, frameon=False, loc="upper left")
+    axes.legend(fontsize=5.5, framealpha=0.9, edgecolor="none", loc="upper left")
     return sheet
 
 
@@ -94,7 +94,7 @@ def torque_depth_figure(
     if points:
         depth, torque = zip(*points, strict=True)
         axes.plot(depth, torque, "o-", color=palette.INK, markersize=3, linewidth=0.7, label="read at the chair")
-    axes.legend(fontsize=5.5, frameon=False, loc="upper left")
+    axes.legend(fontsize=5.5, framealpha=0.9, edgecolor="none", loc="upper left")
     return sheet
 
 
@@ -121,8 +121,6 @@ def _plain_ticks(axes: Axes, low: float, high: float) -> None:
         axis.set_ticks([], minor=True)
 
 
-def _field(column: int, row: int) -> object:
-
-    return Rectangle(
-        (column - 0.46, row - 0.46), 0.92, 0.92, facecolor=palette.WASH, edgecolor=palette.RULE, linewidth=0.6
-    )
+def _field(column: int, row: int) -> Rectangle:
+    corner = (column - 0.46, row - 0.46)
+    return Rectangle(corner, 0.92, 0.92, facecolor=palette.WASH, edgecolor=palette.RULE, linewidth=0.6)
