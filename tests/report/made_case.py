@@ -1,0 +1,86 @@
+"""A small invented jaw in memory: a straight bar of bone with a shell, a canal and a root, and a case for it."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from siteplan.case.store import CaseFile, parse_case
+from siteplan.scan.findings import ScanFinding, Severity
+from siteplan.scan.volume import GreyScale, Patient, Scan, SeriesFacts
+
+AIR, SOFT, SPONGY, CORTEX = -900.0, 60.0, 500.0, 1500.0
+CREST_Z, HALF_WIDTH, HEIGHT, SHELL = 0.0, 5.0, 26.0, 1.8
+CENTRE_X = 30.0
+SITE_36 = (CENTRE_X, 0.0, CREST_Z)
+SITE_37 = (CENTRE_X, 9.0, CREST_Z)
+
+NAME, IDENTIFIER, BORN, STUDIED = "QUENTINO^XAVERINE^ZOE", "ID-77413-XQ", "19511203", "20260704"
+UID = "1.2.826.0.1.3680043.8.498.777413"
+
+
+def made_scan(spacing_kji: tuple[float, float, float] = (0.4, 0.4, 0.4), *, noise: float = 8.0) -> Scan:
+    """Bone from z = 0 downwards around x = 30, running along y; the patient's left lower jaw."""
+    k_mm, j_mm, i_mm = spacing_kji
+    x = np.arange(14.0, 46.0, i_mm)
+    y = np.arange(-16.0, 22.0, j_mm)
+    z = np.arange(-32.0, 12.0, k_mm)
+    zz, _, xx = np.meshgrid(z, y, x, indexing="ij")
+    depth, aside = -zz, np.abs(xx - CENTRE_X)
+    # Signed distance to the bar's outer surface, softened by a smooth step as a scanner's blur would.
+    outer = np.maximum(np.maximum(-depth, depth - HEIGHT), aside - HALF_WIDTH)
+    inner = outer + SHELL
+    grey = np.full(xx.shape, SOFT)
+    grey += (CORTEX - SOFT) * _step(-outer, 0.3) - (CORTEX - SPONGY) * _step(-inner, 0.3)
+    grey += (AIR - SOFT) * _step(zz - 4.0, 0.3)
+    grey += np.random.default_rng(5).normal(0, noise, grey.shape)
+    affine = np.eye(4)
+    affine[0, 0], affine[1, 1], affine[2, 2] = i_mm, j_mm, k_mm
+    affine[:3, 3] = x[0], y[0], z[0]
+    ones = np.ones(len(z))
+    return Scan(
+        np.round(grey).astype(np.int16),
+        affine,
+        ones,
+        np.zeros(len(z)),
+        GreyScale("", False, "no rescale type is stored", "Invented", "Model 1", 90.0, 12.0),
+        Patient(NAME, IDENTIFIER, BORN, "F"),
+        SeriesFacts(UID, UID + ".1", "CT", "", (), f"scan of {NAME.split('^')[0]}", STUDIED, len(z)),
+        (ScanFinding("missing-slice", Severity.WARNING, "One slice is missing", f"{NAME}.dcm", "Ask for it"),),
+    )
+
+
+def _step(signed: np.ndarray, blur_mm: float) -> np.ndarray:
+    return 1.0 / (1.0 + np.exp(-signed / (0.5 * blur_mm)))
+
+
+def site(tooth: int, crest: tuple[float, float, float], **more: Any) -> dict[str, Any]:
+    """One entry of `sites`."""
+    return {"tooth": tooth, "crest_mm": crest, "axis": (0, 0, -1), "buccal": (1, 0, 0), **more}
+
+
+def canal(**more: Any) -> dict[str, Any]:
+    """A straight canal 17 mm below the crest."""
+    points = [(CENTRE_X - 1.0, float(y), -17.0) for y in range(-14, 21, 2)]
+    entry = {"kind": "canal", "name": "left mandibular canal", "side": "left", "points_mm": points, "radius_mm": 1.4}
+    return entry | more
+
+
+def root() -> dict[str, Any]:
+    """A root mesial of the first site."""
+    cone = {"base_mm": (CENTRE_X, -8.0, 2.0), "tip_mm": (CENTRE_X, -7.0, -12.0), "base_radius_mm": 2.5}
+    return {"kind": "root", "name": "root of 35", "side": "left", "cone": cone | {"tip_radius_mm": 1.0}}
+
+
+def made_case(sites: list[dict[str, Any]], structures: list[dict[str, Any]] | None = None, **more: Any) -> CaseFile:
+    """A case as if it had been read from a file."""
+    content = {
+        "schema": "siteplan-case/1",
+        "units": "mm",
+        "series": "series",
+        "sites": sites,
+        "structures": [canal(), root()] if structures is None else structures,
+    }
+    raw = json.dumps(content | more).encode()
+    return CaseFile(parse_case(raw), Path("case.json"), "cd34" * 16)

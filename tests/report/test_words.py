@@ -1,0 +1,52 @@
+"""Numbers as words: units, reasons, rounding to the safe side."""
+
+import pytest
+
+from siteplan.flags import Flag
+from siteplan.measures import Measure
+from siteplan.report.words import Notes, cell, date_words, figure, safe_cell, sentence, with_unit
+
+
+def test_absent_measure_gives_its_reason() -> None:
+    notes = Notes()
+    shown = cell(Measure.absent("mm", Flag.NO_EDGE_FOUND, Flag.NOISY), notes)
+    assert shown["absent"]
+    assert shown["value"] == "not measured"
+    assert [n["sentence"] for n in notes.listed()] == [Flag.NO_EDGE_FOUND.meaning, Flag.NOISY.meaning]
+    assert shown["notes"] == [1, 2]
+
+
+def test_same_reason_has_one_note() -> None:
+    notes = Notes()
+    for _ in range(3):
+        cell(Measure.absent("mm", Flag.NOISY), notes)
+    assert len(notes.listed()) == 1
+
+
+@pytest.mark.parametrize(
+    ("value", "printed"), [(1.9999, "1.99"), (2.0, "2.00"), (-0.004, "−0.01"), (0.004, "0.00"), (2.01, "2.01")]
+)
+def test_distance_is_never_rounded_up(value: float, printed: str) -> None:
+    shown = safe_cell(Measure(value, "mm", value - 0.5001, value + 0.5001), Notes())
+    assert shown["value"] == f"{printed}\u00a0mm"
+    low, high = (float(x.replace("−", "-")) for x in shown["interval"].split(" to "))
+    assert low <= value - 0.5001
+    assert high >= value + 0.5001
+
+
+def test_open_interval_is_said() -> None:
+    assert cell(Measure(0.4, "mm", None, 0.9), Notes())["interval"] == "no lower limit to 0.9"
+
+
+def test_units_and_signs() -> None:
+    assert with_unit(-1.26, "mm") == "−1.3\u00a0mm"
+    assert with_unit(12.4, "deg") == "12°"
+    assert with_unit(713.2, "grey") == "713\u00a0grey"
+    assert figure(-0.04, 1) == "0.0"
+
+
+def test_sentences_and_dates() -> None:
+    assert sentence("a slice is missing") == "A slice is missing."
+    assert sentence("") == ""
+    assert date_words("20261125") == "2026-11-25"
+    assert date_words("odd") == "odd"
