@@ -5,11 +5,12 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from siteplan.report.identity import Identity as Identity
+    from siteplan.report.share import write_shared as write_shared
     from siteplan.report.writer import write_report as write_report
 
-_HOME = {"Identity": "identity", "write_report": "writer"}
+_HOME = {"Identity": "identity", "write_report": "writer", "write_shared": "share"}
 
-__all__ = ["Identity", "write_report"]
+__all__ = ["Identity", "write_report", "write_shared"]
 
 
 def __getattr__(name: str) -> Any:

@@ -20,7 +20,7 @@ Outline = NDArray[np.float64]
 _STEP_MM = 0.1
 """Grid step of the zero line; see the module's error estimate."""
 _BEYOND_MM = 0.5
-"""How far past the wanted line distances to a mesh are worked out: several grid steps."""
+"""How far past the wanted line distances are worked out: several grid steps."""
 _FAR_MM = 1e3
 _ON_PLANE = 1e-6
 """An axis closer to the plane than this (mm and sine) lies in it."""
@@ -40,7 +40,7 @@ def cut_shape(shape: Shape, plane: Plane, bounds: Bounds, grow_mm: float = 0.0) 
     if isinstance(shape, Surface):
         distance = _near_mesh(shape, points, grow_mm + _BEYOND_MM)
     elif isinstance(shape, Tube):
-        distance = _tube_distance(shape, points)
+        distance = _tube_distance(shape, points, plane, grow_mm + _BEYOND_MM)
     else:
         distance = _turned_distance(_cone_outline(shape), Pose(shape.base_lps_mm, _direction(shape)), points)
     return _zero_line(distance - grow_mm, grid)
@@ -86,20 +86,21 @@ def _zero_line(field: NDArray[np.float64], grid: tuple[NDArray[np.float64], NDAr
     return [np.asarray(line) for line in contour_generator(u, v, field).lines(0.0)]
 
 
-def _tube_distance(tube: Tube, points: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Least signed distance of points (..., 3) to the swept ball; stretches too far from the picture are left out."""
+def _tube_distance(tube: Tube, points: NDArray[np.float64], plane: Plane, up_to_mm: float) -> NDArray[np.float64]:
+    """Least signed distance of points (..., 3) of a plane to the swept ball.
+
+    Stretches that stay further than `up_to_mm` from the plane cannot matter below that distance and are left out.
+    """
     a, ra = tube.points_lps_mm[:-1], tube.radius_mm[:-1]
     b, rb = tube.points_lps_mm[1:], tube.radius_mm[1:]
     if len(a) == 0:
         return np.asarray(np.linalg.norm(points - tube.points_lps_mm[0], axis=-1) - tube.radius_mm[0])
-    flat = points.reshape(-1, 3)
-    centre = (flat.min(axis=0) + flat.max(axis=0)) / 2
-    reach = float(np.linalg.norm(flat.max(axis=0) - centre))
-    out = np.full(points.shape[:-1], np.inf)
-    for start, stop, r0, r1 in zip(a, b, ra, rb, strict=True):
-        if min(np.linalg.norm(start - centre), np.linalg.norm(stop - centre)) < 2 * reach + max(r0, r1) + 10:
+    heights = plane.from_lps(tube.points_lps_mm)[:, 2]
+    out = np.full(points.shape[:-1], _FAR_MM)
+    for start, stop, r0, r1, h0, h1 in zip(a, b, ra, rb, heights[:-1], heights[1:], strict=True):
+        if h0 * h1 < 0 or min(abs(h0), abs(h1)) - max(r0, r1) < up_to_mm:
             np.minimum(out, _swept_ball(points, start, stop, float(r0), float(r1)), out=out)
-    return np.where(np.isfinite(out), out, _FAR_MM)
+    return out
 
 
 def _swept_ball(

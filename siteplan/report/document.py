@@ -35,7 +35,7 @@ def document(findings: Findings, identity: Identity, made: datetime | None = Non
         "patient": [{"label": a, "value": b} for a, b in patient_rows(findings.scan, case, identity)],
         "scan": scan_rows(findings.scan, identity),
         "scan_findings": [_scan_finding(f, identity) for f in findings.scan.findings],
-        "assessment_remarks": [sentence(naming.clean(remark)) for remark in findings.remarks],
+        "assessment_remarks": _remarks(findings, identity),
         "calibrated": findings.calibration is not None,
         "summary": [_summary_row(site, naming, notes) for site in findings.sites],
         "between": [_between(c, naming, notes) for c in findings.between_fixtures],
@@ -55,6 +55,13 @@ def document(findings: Findings, identity: Identity, made: datetime | None = Non
         "series_short": findings.scan.digest[:12] or "none",
         "case_short": findings.case.digest[:12],
     }  # fmt: skip
+
+
+def _remarks(findings: Findings, identity: Identity) -> list[str]:
+    """What the assessment has to say. It may quote what a person wrote, so without identity it is only counted."""
+    if identity.keeps_free_text or not findings.remarks:
+        return [sentence(remark) for remark in findings.remarks]
+    return [f"The assessment made remarks ({len(findings.remarks)}) that the original report shows."]
 
 
 def scan_rows(scan: Scan, identity: Identity) -> list[dict[str, str]]:

@@ -22,7 +22,7 @@ def report_html(document: dict[str, Any], figures: dict[str, bytes]) -> str:
     """The report as one file; `figures` holds the PNG of every figure that the document names."""
     env = environment()
     foot = f"{document['software']} · case {document['case_short']} · series {document['series_short']}"
-    css = env.get_template("report.css.j2").render(p=palette, foot=_css_string(foot))
+    css = env.get_template("report.css.j2").render(p=palette, foot=css_string(foot))
     shown = embedded(document, figures)
     return env.get_template("report.html.j2").render(d=shown, css=Markup(css), policy=policy(css))
 
@@ -51,6 +51,6 @@ def _digest(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 
-def _css_string(text: str) -> str:
+def css_string(text: str) -> str:
     """Only letters, digits and a few harmless signs, because it stands inside a quoted CSS string."""
     return "".join(c for c in text if c.isalnum() or c in " ·.-+")

@@ -28,6 +28,11 @@ def short(words: str, most: int = _LONGEST) -> str:
     return flat if len(flat) <= most else flat[: most - 1].rstrip() + "…"
 
 
+def margin_line(line: palette.Line) -> palette.Line:
+    """The line of a margin: the structure's colour, fine."""
+    return palette.Line(line.colour, palette.Dash.FINE, 0.6, "")
+
+
 def rows_for(plane: Plane, scene: SiteScene, half_mm: float, notes: tuple[str, ...]) -> list[Row]:
     """Rows for what this plane really shows, then what it does not show, then `notes`."""
     reach = scene.deepest_mm + 3.0
@@ -37,13 +42,17 @@ def rows_for(plane: Plane, scene: SiteScene, half_mm: float, notes: tuple[str, .
         rows.append(Row("fixture: outer line body, fine line core", palette.FIXTURE_BODY))
     away: list[str] = []
     for shown in scene.structures:
-        if cut_shape(shown.structure.shape, plane, bounds):
-            line = palette.LINE_OF_KIND[shown.structure.kind.value]
-            margin = f", fine line: {shown.margin_mm:g} mm margin" if shown.margin_mm else ""
-            name = short(shown.structure.name, _LONGEST - 8 - len(margin))
-            rows.append(Row(f"{shown.letter}  {name}{margin}", line))
+        line = palette.LINE_OF_KIND[shown.structure.kind.value]
+        shape, margin = shown.structure.shape, shown.margin_mm
+        if cut_shape(shape, plane, bounds):
+            words = f", fine line: {margin:g} mm margin" if margin else ""
+            rows.append(Row(f"{shown.letter}  {short(shown.structure.name, _LONGEST - 8 - len(words))}{words}", line))
+        elif margin and cut_shape(shape, plane, bounds, margin):
+            words = f": beside this plane; only its {margin:g} mm margin is cut"
+            name = short(shown.structure.name, _LONGEST - 6 - len(words))
+            rows.append(Row(f"{shown.letter}  {name}{words}", margin_line(line)))
         else:
-            height = height_over_plane(shown.structure.shape, plane)
+            height = height_over_plane(shape, plane)
             where = "outside the picture" if height == 0 else f"{abs(height):.1f} mm {_side(height)}"
             away.append(f"{shown.letter} {where}")
     hidden = [f.tooth for f in scene.others if not cut_solid(f.body, f.pose, plane, bounds)]

@@ -7,7 +7,7 @@ from siteplan.anatomy import Structure
 from siteplan.report.identity import Identity
 from siteplan.report.staging import structure_letters
 
-_TYPED_KEYS = ("title", "notes", "series_uid", "where", "note", "source_note")
+_TYPED_KEYS = ("title", "notes", "series_uid", "where", "note")
 """Members of `findings.json` that hold typed text, file names or unique identifiers."""
 
 
@@ -50,10 +50,20 @@ class Naming:
 def without_identity(node: Any, naming: Naming) -> Any:
     """The content of `findings.json` with typed text, file names and unique identifiers taken out."""
     if isinstance(node, dict):
-        return {key: "" if key in _TYPED_KEYS else without_identity(value, naming) for key, value in node.items()}
+        return {key: _member(key, value, naming) for key, value in node.items()}
     if isinstance(node, list):
         return [without_identity(value, naming) for value in node]
     return naming.clean(node) if isinstance(node, str) else node
+
+
+def _member(key: str, value: Any, naming: Naming) -> Any:
+    if key in _TYPED_KEYS and isinstance(value, str):
+        return ""
+    if key == "remarks":
+        return []
+    if key == "calibration" and isinstance(value, dict):
+        return {name: "" if isinstance(member, str) and name != "kind" else member for name, member in value.items()}
+    return without_identity(value, naming)
 
 
 def _plain(structure: Structure) -> str:

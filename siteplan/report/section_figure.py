@@ -123,8 +123,7 @@ def draw_structures(axes: Axes, section: Section, scene: SiteScene, bounds: Boun
             stroke(axes, outline, line, zorder=3)
         margin = cut_shape(shown.structure.shape, section.plane, bounds, shown.margin_mm) if shown.margin_mm else []
         for outline in margin:
-            fine = palette.Line(line.colour, palette.Dash.FINE, 0.6, "")
-            stroke(axes, outline, fine, zorder=2.5, alpha=0.9)
+            stroke(axes, outline, legend.margin_line(line), zorder=2.5, alpha=0.9)
         if outlines:
             _tag(axes, np.concatenate(outlines), shown.letter, line.colour, bounds)
 

@@ -6,6 +6,7 @@ OpenGL VTK 9.7 ends its process at the first render, which no `except` can catch
 
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from importlib import import_module
@@ -75,6 +76,11 @@ def trial() -> Trial:
 
 def render(meshes: list[Mesh], camera: Camera, width_px: int, height_px: int) -> NDArray[np.uint8]:
     """Picture (H, W, 3) of the meshes on white. Call only after `trial().works`."""
+    return next(render_all(meshes, [camera], width_px, height_px))
+
+
+def render_all(meshes: list[Mesh], cameras: list[Camera], width_px: int, height_px: int) -> Iterator[NDArray[np.uint8]]:
+    """One picture (H, W, 3) for each camera, of the same meshes. Call only after `trial().works`."""
     from vtkmodules.vtkCommonCore import vtkLogger
 
     vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_OFF)
@@ -95,19 +101,21 @@ def render(meshes: list[Mesh], camera: Camera, width_px: int, height_px: int) ->
     renderer.SetMaximumNumberOfPeels(12)
     renderer.UseFXAAOn()
     window.AddRenderer(renderer)
-    _aim(renderer.GetActiveCamera(), camera)
-    renderer.ResetCameraClippingRange()
-    window.Render()
-    grab = vtkWindowToImageFilter()
-    grab.SetInput(window)
-    grab.ReadFrontBufferOff()
-    grab.Update()
-    image = grab.GetOutput()
-    flat = vtk_to_numpy(image.GetPointData().GetScalars())
-    columns, rows, _ = image.GetDimensions()
-    picture = flat.reshape(rows, columns, -1)[::-1, :, :3].copy()
-    window.Finalize()
-    return np.asarray(picture, dtype=np.uint8)
+    try:
+        for camera in cameras:
+            _aim(renderer.GetActiveCamera(), camera)
+            renderer.ResetCameraClippingRange()
+            window.Render()
+            grab = vtkWindowToImageFilter()
+            grab.SetInput(window)
+            grab.ReadFrontBufferOff()
+            grab.Update()
+            image = grab.GetOutput()
+            columns, rows, _ = image.GetDimensions()
+            flat = vtk_to_numpy(image.GetPointData().GetScalars())
+            yield np.array(flat.reshape(rows, columns, -1)[::-1, :, :3], dtype=np.uint8)
+    finally:
+        window.Finalize()
 
 
 def _actor(mesh: Mesh) -> Any:

@@ -12,7 +12,7 @@ from siteplan.errors import OutputError
 from siteplan.findings import Findings
 from siteplan.report import pdf
 from siteplan.report.document import document
-from siteplan.report.figures import Figure, overviews, site_figures
+from siteplan.report.figures import Figure, SiteFigures, overviews, site_figures
 from siteplan.report.html import report_html
 from siteplan.report.identity import Identity
 from siteplan.report.naming import Naming, without_identity
@@ -53,7 +53,7 @@ def write_report(
     show = progress or (lambda _fraction, _what: None)
     when = made or datetime.now(UTC)
     content, figures = build(findings, scan, identity, when, show)
-    _make(out_dir)
+    make_folder(out_dir)
     naming = Naming.of(findings.structures, identity)
     data = findings.as_json() if identity.keeps_free_text else without_identity(findings.as_json(), naming)
     show(0.92, "writing the report")
@@ -76,28 +76,31 @@ def build(
     """The document with its figures placed, and the PNG of each figure by name."""
     content = document(findings, identity, made)
     scenes = scenes_of(findings, Naming.of(findings.structures, identity).names)
-    figures: dict[str, bytes] = {}
-
-    def keep(figure: Figure) -> dict[str, Any]:
-        if figure.png:
-            figures[figure.file] = figure.png
-        return figure.entry()
-
     show(0.0, "drawing the overview")
-    content["overviews"] = [keep(figure) for figure in overviews(findings, scan, scenes)]
+    over = overviews(findings, scan, scenes)
+    drawn = []
     for number, (site, scene) in enumerate(zip(findings.sites, scenes, strict=True)):
         show(0.05 + 0.85 * number / len(scenes), f"drawing tooth {scene.tooth}")
-        drawn = site_figures(findings, scan, site, scene)
-        content["sites"][number]["page"]["figures"] = {
-            "across": keep(drawn.across),
-            "along": keep(drawn.along),
-            "profile": keep(drawn.profile),
-            "solid": keep(drawn.solid),
-        }
-    return content, figures
+        drawn.append(site_figures(findings, scan, site, scene))
+    return content, placed(content, over, drawn)
 
 
-def _make(folder: Path) -> None:
+def placed(content: dict[str, Any], over: list[Figure], drawn: list[SiteFigures]) -> dict[str, bytes]:
+    """Put figures where the document shows them; returns the PNG of each by name."""
+    content["overviews"] = [figure.entry() for figure in over]
+    for site, figures in zip(content["sites"], drawn, strict=True):
+        names = ("across", "along", "profile", "solid")
+        site["page"]["figures"] = {name: getattr(figures, name).entry() for name in names}
+    everything = [*over, *(figure for figures in drawn for figure in figures.all)]
+    return {figure.file: figure.png for figure in everything if figure.png}
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it.
+
+    Raises:
+        OutputError: something stands in the way.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

@@ -11,7 +11,7 @@ from siteplan.findings import Findings
 # The import mode of the suite would not find a module that only the tests of this folder share.
 sys.path.insert(0, str(Path(__file__).parent))
 
-from made_case import SITE_36, SITE_37, made_case, made_scan, site  # noqa: E402  # needs the line above
+from made_case import SITE_36, SITE_37, made_case, made_scan, site  # found by the line above
 
 HOSTILE = "<script>alert('x')</script> & \"quotes\" <img src=http://example.invalid/a.png>"
 

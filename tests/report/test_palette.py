@@ -46,7 +46,7 @@ def lab(rgb: np.ndarray) -> np.ndarray:
 
 @pytest.mark.parametrize("sight", DEFICIENT)
 def test_line_colours_stay_apart(sight: str) -> None:
-    # A colour difference of 2.3 is just noticeable (Mahy et al., 1994, from memory); 15 is seen at a glance (own bound).
+    # A difference of 2.3 is just noticeable (Mahy et al., 1994, from memory); 15 is seen at a glance (own bound).
     seen = {colour: lab(np.array(DEFICIENT[sight]) @ linear(colour)) for colour in LINES}
     apart = {pair: float(np.linalg.norm(seen[pair[0]] - seen[pair[1]])) for pair in itertools.combinations(LINES, 2)}
     assert min(apart.values()) > 15, apart

@@ -23,7 +23,12 @@ def test_two_letters_for_an_oblique_side() -> None:
     assert letters(np.array([0.97, -0.24, 0.0])) == "L"
 
 
-SITES = {36: ((1, 0, 0), (0, 0, -1)), 46: ((-1, 0, 0), (0, 0, -1)), 26: ((1, 0, 0), (0, 0, 1)), 16: ((-1, 0, 0), (0, 0, 1))}
+SITES = {
+    36: ((1, 0, 0), (0, 0, -1)),
+    46: ((-1, 0, 0), (0, 0, -1)),
+    26: ((1, 0, 0), (0, 0, 1)),
+    16: ((-1, 0, 0), (0, 0, 1)),
+}
 
 
 @pytest.mark.parametrize("tooth", SITES)
@@ -56,7 +61,9 @@ def test_bright_point_lands_at_its_place(tooth: int, across: bool) -> None:
     k, j, i = np.round(scan.lps_to_index(target)).astype(int)
     voxels = scan.voxels.copy()
     voxels[k, j, i] = 9000
-    spot = Scan(voxels, scan.affine.copy(), scan.slope.copy(), scan.intercept.copy(), scan.grey, scan.patient, scan.series)
+    spot = Scan(
+        voxels, scan.affine.copy(), scan.slope.copy(), scan.intercept.copy(), scan.grey, scan.patient, scan.series
+    )
     reach = (6.0, 0.0) if across else (0.0, 6.0)
     block = sample_block(spot, frame, depth_range_mm=(-6, 6), buccal_reach_mm=reach[0], distal_reach_mm=reach[1])
     plane = across_plane(frame) if across else along_plane(frame)

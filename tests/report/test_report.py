@@ -15,7 +15,6 @@ from conftest import HOSTILE
 
 from siteplan.errors import OutputError
 from siteplan.findings import Findings
-from siteplan.flags import Flag
 from siteplan.report import pdf, vtk_gateway, write_report
 from siteplan.schemas import schema_of
 
@@ -103,7 +102,7 @@ def test_typed_text_is_shown_and_does_nothing(html: str, page: Page) -> None:
 
 
 def test_patient_block_as_given(page: Page) -> None:
-    for words in ("XAVERINE ZOE QUENTINO", "ID-77413-XQ", "1951-12-03", "2026-07-04"):
+    for words in ("XAVERINE ZOENIRA QUENTINO", "ID-77413-XQ", "1951-12-03", "2026-07-04"):
         assert words in page.text
 
 
@@ -119,7 +118,6 @@ def test_not_calibrated_is_said_wherever_grey_is_shown(page: Page, findings: Fin
     assert findings.calibration is None
     assert page.text.count("Grey value (not calibrated)") == len(findings.sites)
     assert page.text.count("not calibrated, orientation only") == len(findings.sites)
-    assert Flag.NOT_CALIBRATED.meaning.split(";")[0].split(".")[0] or True
     assert " HU (" not in page.text.split("Density tables")[0]
 
 
@@ -193,7 +191,11 @@ def test_without_the_typesetter_the_report_says_so(
 
 
 def test_vtk_is_imported_in_one_file_only(root: Path) -> None:
-    users = [p.name for p in (root / "siteplan").rglob("*.py") if re.search(r"(from|import) vtk", p.read_text("utf-8"))]
+    users = [
+        p.name
+        for p in (root / "siteplan").rglob("*.py")
+        if re.search(r"(from|import) vtkmodules|import vtk\b", p.read_text("utf-8"))
+    ]
     assert users == ["vtk_gateway.py"]
     assert not re.search(r"^\s*import vtk\b", (root / "siteplan/report/vtk_gateway.py").read_text("utf-8"), re.M)
 

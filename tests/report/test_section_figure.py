@@ -42,7 +42,9 @@ def test_known_point_lands_on_its_pixel(scene: SiteScene, place: tuple[float, fl
     top, left = picture.shape[0] - int(box.y1), int(box.x0)
     inside = picture[top : top + int(box.height), left : left + int(box.width)].copy()
     middle = pixel_of(axes, 0.0, 0.0)[0] - left
-    inside[:, int(middle) - 12 : int(middle) + 12] = 0 if abs(place[0]) > 1 else inside[:, int(middle) - 12 : int(middle) + 12]
+    inside[:, int(middle) - 12 : int(middle) + 12] = (
+        0 if abs(place[0]) > 1 else inside[:, int(middle) - 12 : int(middle) + 12]
+    )
     weight = np.where(inside > 0.15, inside, 0)
     rows, columns = np.indices(inside.shape) + 0.5
     found = (np.average(columns, weights=weight) + left, np.average(rows, weights=weight) + top)

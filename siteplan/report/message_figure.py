@@ -1,0 +1,59 @@
+"""One picture per site for a message: both sections, scale, orientation, verdict and what it is not."""
+
+from io import BytesIO
+
+import numpy as np
+from matplotlib.image import imread
+
+from siteplan.report import palette
+from siteplan.report.canvas import Sheet
+from siteplan.report.figures import SiteFigures
+from siteplan.report.legend import short
+from siteplan.report.verdicts import NOTHING_CHECKED
+
+_GAP_MM, _HEAD_MM, _FOOT_MM = 4.0, 17.0, 7.0
+_DPI = 200
+_MARK = {"disc": "o", "triangle": "^", "cross": "X", "ring": "o"}
+CAUTION = "Planning aid for licensed clinicians. Numbers, intervals and sources are in the report. Do not measure here."
+
+
+def message_figure(figures: SiteFigures, tooth: int, place: str, verdict: dict[str, str], detail: str) -> Sheet:
+    """Lay out the picture.
+
+    Args:
+        verdict: word, shape and what it is about, as the site's page has them.
+        detail: the distance that the verdict rests on, with interval and margin; "" where there is none.
+    """
+    pictures = [f for f in (figures.across, figures.along) if f.png]
+    wide = sum(f.width_mm for f in pictures) + _GAP_MM * (len(pictures) + 1) if pictures else 184.0
+    tall = max((f.height_mm for f in pictures), default=8.0)
+    sheet = Sheet(wide, tall + _HEAD_MM + _FOOT_MM, dpi=_DPI)
+    left = _GAP_MM
+    for figure in pictures:
+        at = (left, _FOOT_MM + tall - figure.height_mm, figure.width_mm, figure.height_mm)
+        axes = sheet.panel(at, (0, figure.width_mm, 0, figure.height_mm))
+        picture = np.asarray(imread(BytesIO(figure.png), format="png"))
+        axes.imshow(
+            picture, extent=(0, figure.width_mm, 0, figure.height_mm), aspect="auto", interpolation="antialiased"
+        )
+        left += figure.width_mm + _GAP_MM
+    top = tall + _FOOT_MM
+    sheet.text(_GAP_MM, top + 9.5, f"Tooth {tooth}", size=14, weight="bold", color=palette.ACCENT)
+    sheet.text(_GAP_MM + 26, top + 9.5, place, size=9, color=palette.QUIET)
+    _verdict(sheet, top + 3.0, verdict, detail)
+    sheet.text(_GAP_MM, 2.5, CAUTION, size=6.5, color=palette.QUIET)
+    return sheet
+
+
+def _verdict(sheet: Sheet, y_mm: float, verdict: dict[str, str], detail: str) -> None:
+    marks = (palette.KEPT, palette.CLOSE, palette.BROKEN, palette.UNKNOWN)
+    mark = next(m for m in marks if m.shape == verdict["shape"])
+    band = sheet.panel(
+        (_GAP_MM, y_mm - 1.6, sheet.width_mm - 2 * _GAP_MM, 6.0), (0, sheet.width_mm - 2 * _GAP_MM, 0, 6)
+    )
+    band.fill_between([0, sheet.width_mm - 2 * _GAP_MM], 0, 6, color=mark.ground, linewidth=0)
+    hollow = "none" if mark.shape == "ring" else mark.text_colour
+    band.plot([3.2], [3.0], marker=_MARK[mark.shape], markersize=7, color=mark.text_colour, markerfacecolor=hollow)
+    said = verdict["word"] if verdict["word"] == NOTHING_CHECKED else f"{verdict['word']}: {verdict['about']}"
+    line = short(f"{said}   {detail}".strip(), 118)
+    band.text(6.5, 3.0, line, size=8, weight="bold", va="center", color=mark.text_colour, parse_math=False)
