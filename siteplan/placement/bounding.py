@@ -13,8 +13,8 @@ import numpy as np
 from siteplan.placement.profile import Array, Indices
 
 CELLS_PER_OWNER = 12_000
-"""With more live cells than this per owner, on average, halving stops and the bound that is reached is returned: where a
-flat end lies parallel to a flat face, every place of it is the least one (time; our own choice)."""
+"""With more live cells than this per owner, on average, halving stops and the bound that is reached is returned: where
+a flat end lies parallel to a flat face, every place of it is the least one (time; our own choice)."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -100,6 +100,8 @@ def distances(
     depth_tolerance_mm: float | None = None,
 ) -> Distances:
     """Signed distances of one solid in many poses to one shape. Without tolerances: those of a single distance."""
+    if not len(poses):
+        return Distances(np.empty(0), np.empty(0), np.empty((0, 3)))
     if isinstance(shape, Tube):
         return distances_to_tube(solid, poses, shape, *_given(tolerance_mm))
     both = (*_given(tolerance_mm), *_given(depth_tolerance_mm))

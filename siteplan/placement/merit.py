@@ -1,0 +1,104 @@
+"""How good a place is, once it satisfies every rule: five stated criteria from 0 to 1 and their weighted sum."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import map_coordinates
+
+from siteplan.fixture.design import Design, Fixture
+from siteplan.placement.profile import Array, Poses, across
+from siteplan.placement.rules import Spares
+from siteplan.placement.trial import Place
+
+ENOUGH_ROOM_MM = 2.0
+"""More spare than this beyond every margin counts no further (our own choice)."""
+
+LARGE_CONTACT_MM2 = 250.0
+"""Side area of the body in bone that counts fully: about a 4.5 mm by 18 mm cylinder (our own choice)."""
+
+ENGAGED_MM = 1.0
+"""A tip this far into the second cortex counts as fully anchored: 1 to 2 mm in practice texts, from memory."""
+
+CRITERIA = ("room", "dense bone", "anchorage", "size", "axis")
+"""Room: least spare beyond all margins. Dense bone: how dense the bone is at the body's side. Anchorage: tip in the
+second cortex, basal designs only. Size: side area of the body. Axis: angle to the planned axis and to neighbours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """What each criterion counts. Our own choice, for ranking only: no evidence orders them; change them freely.
+
+    A basal design lives from anchorage, the others do without: their weights are scaled so that all sum to one.
+    """
+
+    room: float = 0.30
+    dense_bone: float = 0.25
+    anchorage: float = 0.20
+    size: float = 0.15
+    axis: float = 0.10
+
+    def of(self, design: Design) -> Array:
+        """Five weights that sum to one."""
+        anchorage = self.anchorage if design is Design.ONE_PIECE_BASAL else 0.0
+        weights = np.array([self.room, self.dense_bone, anchorage, self.size, self.axis])
+        result: Array = weights / weights.sum()
+        return result
+
+
+def criteria(place: Place, fixture: Fixture, poses: Poses, found: Spares) -> Array:
+    """The five criteria (N, 5) of poses, in the order of `CRITERIA`."""
+    room = np.clip(found.tightest / ENOUGH_ROOM_MM, 0.0, 1.0)
+    size = np.full(len(poses), min(1.0, side_area_mm2(fixture) / LARGE_CONTACT_MM2))
+    return np.stack(
+        [room, dense_bone(place, fixture, poses), _anchorage(place, fixture, poses), size, _axis(place, poses)], axis=1
+    )
+
+
+def side_area_mm2(fixture: Fixture) -> float:
+    """Lateral area of the body's envelope: frustum by frustum, pi (r1 + r2) times the slant height."""
+    z, r = fixture.body.z_mm, fixture.body.r_mm
+    return float(np.sum(np.pi * (r[1:] + r[:-1]) * np.hypot(np.diff(z), np.diff(r))))
+
+
+def dense_bone(place: Place, fixture: Fixture, poses: Poses) -> Array:
+    """Mean density (N,) at the body's threaded side from 0 (soft tissue) to 1 (as far above it as it is above air)."""
+    points = _side_points(fixture, poses)
+    block, context = place.bone.block, place.bone.context
+    at = block.frame.from_lps(points)
+    origin = np.array([block.depth_mm[0], block.buccal_mm[0], block.distal_mm[0]])
+    index = ((at - origin) / block.spacing_mm).reshape(-1, 3).T
+    grey = map_coordinates(block.values, index, order=1, cval=np.nan).reshape(len(poses), -1)
+    level = np.clip((grey - context.soft) / context.step, 0.0, 1.0)
+    # Places outside the scan are unknown: they count as no bone at all.
+    result: Array = np.where(np.isnan(level), 0.0, level).mean(axis=1)
+    return result
+
+
+def _side_points(fixture: Fixture, poses: Poses) -> Array:
+    """Points (N, 96, 3) on the threaded side: 12 rings of 8."""
+    z = np.linspace(fixture.thread_start_mm, fixture.length_mm, 13)
+    z = 0.5 * (z[1:] + z[:-1])
+    r = np.interp(z, fixture.body.z_mm, fixture.body.r_mm)
+    angle = np.arange(8) * (np.pi / 4)
+    first, second = across(poses.axis)
+    ring = np.cos(angle)[:, None] * first[:, None, :] + np.sin(angle)[:, None] * second[:, None, :]
+    middle = poses.platform_lps_mm[:, None, :] + z[:, None] * poses.axis[:, None, :]
+    points: Array = middle[:, :, None, :] + r[:, None, None] * ring[:, None, :, :]
+    return points.reshape(len(poses), -1, 3)
+
+
+def _anchorage(place: Place, fixture: Fixture, poses: Poses) -> Array:
+    second = place.bone.second_cortex_depth.value
+    if second is None or fixture.design is not Design.ONE_PIECE_BASAL:
+        return np.zeros(len(poses))
+    tip = place.bone.frame.from_lps(poses.platform_lps_mm + fixture.length_mm * poses.axis)[:, 0]
+    share: Array = np.clip((tip - second) / ENGAGED_MM, 0.0, 1.0)
+    return share
+
+
+def _axis(place: Place, poses: Poses) -> Array:
+    own = place.tilt_deg(poses) / max(place.reach.tilt_deg, 1e-9)
+    if place.neighbour_axes is None or not len(place.neighbour_axes):
+        return np.clip(1.0 - own, 0.0, 1.0)
+    angle = np.degrees(np.arccos(np.clip(poses.axis @ place.neighbour_axes.T, -1.0, 1.0))).mean(axis=1)
+    return np.clip(1.0 - 0.5 * own - 0.5 * angle / max(place.reach.tilt_deg, 1e-9), 0.0, 1.0)

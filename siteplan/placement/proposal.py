@@ -1,0 +1,204 @@
+"""Proposals for one site: ranked places with why each ranks there, and why other fixtures fall out."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from siteplan.fixture.design import Design, Fixture
+from siteplan.placement.clearances import Clearance, clearance
+from siteplan.placement.cover import bone_cover
+from siteplan.placement.merit import CRITERIA, Weights
+from siteplan.placement.search import Candidate, search
+from siteplan.placement.trial import Place
+
+CAUTION = (
+    "Proposals rest on the shapes and the scan as given and on margins that are named with their source. They are a"
+    " start for a licensed clinician's own judgement and never replace it, the fixture maker's instructions or local"
+    " rules."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Proposal:
+    """One fixture in one place.
+
+    Attributes:
+        value: ranking value, 0 to 1. criteria: name to (mark from 0 to 1, weight).
+        tilt_deg: angle to the planned axis. sink_mm: platform below the bone beneath it.
+        clearances: to every structure and to the bone surface, exact, as everywhere else.
+        why: sentences that say what the place offers and why it ranks where it does.
+    """
+
+    candidate: Candidate
+    rank: int
+    value: float
+    criteria: dict[str, tuple[float, float]]
+    tilt_deg: float
+    sink_mm: float
+    clearances: tuple[Clearance, ...]
+    why: tuple[str, ...]
+
+    @property
+    def fixture(self) -> Fixture:
+        """What is placed."""
+        return self.candidate.fixture
+
+    def as_json(self) -> dict[str, Any]:
+        """As `siteplan propose --json` prints it."""
+        pose = self.candidate.pose
+        return {
+            "rank": self.rank,
+            "fixture": self.fixture.name,
+            "design": self.fixture.design.value,
+            "value": round(self.value, 4),
+            "criteria": {
+                name: {"mark": round(mark, 4), "weight": round(weight, 4)}
+                for name, (mark, weight) in self.criteria.items()
+            },
+            "platform_mm": [round(float(x), 4) for x in pose.platform_lps_mm],
+            "axis": [round(float(x), 6) for x in pose.axis],
+            "tilt_deg": round(self.tilt_deg, 2),
+            "sink_mm": round(self.sink_mm, 3),
+            "clearances": [c.as_json() for c in self.clearances],
+            "why": list(self.why),
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class Proposals:
+    """The answer for one site: `ranked` may be empty, then `short` says what is missing and by how much."""
+
+    ranked: tuple[Proposal, ...]
+    fallen: tuple[str, ...]
+    short: tuple[str, ...]
+    cautions: tuple[str, ...]
+    tried: int
+
+    def as_json(self) -> dict[str, Any]:
+        """As `siteplan propose --json` prints it."""
+        return {
+            "proposals": [p.as_json() for p in self.ranked],
+            "fallen_out": list(self.fallen),
+            "short": list(self.short),
+            "cautions": list(self.cautions),
+            "fixtures_tried": self.tried,
+        }
+
+
+def propose(place: Place, fixtures: Sequence[Fixture], *, weights: Weights | None = None, most: int = 8) -> Proposals:
+    """Placements of the fixtures at one site that satisfy every rule, best first.
+
+    Args:
+        place: the measured site and what lies around it; its axis stands for the axis of the tooth to be carried.
+        weights: what each criterion counts.
+        most: how many proposals are handed back.
+    """
+    weights = weights or Weights()
+    found = search(place, fixtures, weights)
+    good = [c for c in found if c.fits][:most]
+    ranked = tuple(_proposal(place, c, n, good, weights) for n, c in enumerate(good))
+    short = () if good else _short(found)
+    return Proposals(ranked, _fallen(found), short, _cautions(place), len(fixtures))
+
+
+def _proposal(place: Place, c: Candidate, n: int, good: Sequence[Candidate], weights: Weights) -> Proposal:
+    share = weights.of(c.fixture.design)
+    exact = [
+        clearance(
+            c.fixture.body,
+            c.pose,
+            structure,
+            place.margins,
+            scan_sd_mm=place.scan_sd_mm,
+            planned_contact=c.fixture.design is Design.ONE_PIECE_BASAL and structure.name in place.planned_contacts,
+        )
+        for structure in place.structures
+    ]
+    exact += bone_cover(
+        place.bone, c.fixture.body, c.pose, place.margins, starts_mm=(place.cover_from_mm,), levels_mm=()
+    )
+    marks = {name: (float(m), float(w)) for name, m, w in zip(CRITERIA, c.criteria, share, strict=True)}
+    tilt = float(np.degrees(np.arccos(np.clip(c.pose.axis @ place.bone.frame.axis, -1.0, 1.0))))
+    why = (*_offers(c, tilt), *_against(c, n, good, weights))
+    return Proposal(c, n + 1, c.value, marks, tilt, float(c.trial[4]), tuple(exact), why)
+
+
+def _offers(c: Candidate, tilt_deg: float) -> tuple[str, ...]:
+    k = c.tightest
+    room, dense, anchorage, _, _ = c.criteria
+    said = [
+        f"Tightest at {c.names[k]}: {c.measured[k]:.1f} mm, which leaves {c.spare[k]:.1f} mm beyond what is asked.",
+        f"Bone at its thread is {100 * dense:.0f} % of the way from soft tissue to dense bone on this scan's scale.",
+        f"Its axis stands {tilt_deg:.0f} degrees from the planned one.",
+    ]
+    if c.fixture.design is Design.ONE_PIECE_BASAL:
+        said.append(
+            "Its tip engages the second cortex." if anchorage > 0 else "Its tip does not reach the second cortex."
+        )
+    return tuple(said)
+
+
+def _against(c: Candidate, n: int, good: Sequence[Candidate], weights: Weights) -> tuple[str, ...]:
+    """What puts it before the next, or behind the first: the criterion with the largest weighted difference."""
+    other = good[n + 1] if n == 0 and len(good) > 1 else good[0]
+    if other is c:
+        return ()
+    gain = c.criteria * weights.of(c.fixture.design) - other.criteria * weights.of(other.fixture.design)
+    k = int(gain.argmax() if n == 0 else gain.argmin())
+    word = "Before" if n == 0 else "Behind"
+    return (f"{word} {other.fixture.name} mostly for {CRITERIA[k]} ({gain[k]:+.3f} of {c.value - other.value:+.3f}).",)
+
+
+def _fallen(found: Sequence[Candidate]) -> tuple[str, ...]:
+    """One sentence for each family and diameter of which no length fits, and one for lengths that do not fit."""
+    groups: dict[tuple[str, float], list[Candidate]] = {}
+    for c in found:
+        groups.setdefault((c.fixture.family, c.fixture.outer_diameter_mm), []).append(c)
+    said = []
+    for (family, diameter), members in sorted(groups.items()):
+        out = [c for c in members if not c.fits]
+        if not out:
+            continue
+        best = max(out, key=lambda c: c.value)
+        if len(out) == len(members):
+            said.append(f"No {diameter:.1f} mm {family} fits: {_lack(best)}.")
+        else:
+            lengths = ", ".join(f"{c.fixture.length_mm:g}" for c in sorted(out, key=lambda c: c.fixture.length_mm))
+            said.append(f"{family} {diameter:.1f} mm in {lengths} mm length does not fit: {_lack(best)}.")
+    return tuple(said)
+
+
+def _short(found: Sequence[Candidate]) -> tuple[str, ...]:
+    """What is missing where nothing fits: the fixtures that come nearest."""
+    near = sorted(found, key=lambda c: -c.value)[:3]
+    return tuple(f"{c.fixture.name} comes within {-c.value:.1f} mm: {_lack(c)}." for c in near)
+
+
+def _lack(c: Candidate) -> str:
+    k = c.tightest
+    if not np.isfinite(c.measured[k]):
+        return f"the best place found leaves nothing at {c.names[k]}"
+    if c.least[k] <= 0:
+        return f"in the best place found the tip goes {-c.spare[k]:.1f} mm too far ({c.names[k]})"
+    doubt = c.measured[k] - c.least[k] - c.spare[k]
+    more = f" and the doubt of {doubt:.1f} mm about its position" if doubt > 0.05 else ""
+    return (
+        f"the best place found leaves {c.measured[k]:.1f} mm at {c.names[k]}, {-c.spare[k]:.1f} mm less than its"
+        f" margin of {c.least[k]:.1f} mm{more} ask"
+    )
+
+
+def _cautions(place: Place) -> tuple[str, ...]:
+    said = [CAUTION]
+    if not place.structures:
+        said.append("The case names no structure (canal, sinus floor, root): only bone was kept a margin from.")
+    found = [s.name for s in place.structures if s.made_by.value == "found"]
+    if found:
+        said.append(f"No person has confirmed {', '.join(found)}; no proposal may be used before that.")
+    if place.bone.quick:
+        said.append("Bone was measured with the quick method; measure fully before deciding.")
+    if place.bone.second_cortex_depth.value is None:
+        said.append("No second cortex was found on the axis: the tip was only kept within the bone that was seen.")
+    return tuple(said)

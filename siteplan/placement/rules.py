@@ -1,0 +1,145 @@
+"""What a place must satisfy, and how much each rule leaves to spare, for many poses of one fixture."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from siteplan.fixture.design import Design, Fixture
+from siteplan.fixture.solid import Solid
+from siteplan.flags import Flag
+from siteplan.placement.clearances import BATCH_TOLERANCE_MM, TWO_SIDED_95, distances
+from siteplan.placement.cover import cover_mm
+from siteplan.placement.margins import BUCCAL_BONE, FIXTURE, LINGUAL_BONE
+from siteplan.placement.profile import Array, Poses
+from siteplan.placement.to_solid import distances_to_solid
+from siteplan.placement.trial import Place
+
+ROUGH_DEPTH_MM = 0.2
+"""Tolerance of overlap depths during a search: a place that overlaps is out whatever its depth (our own choice)."""
+
+COARSE_STEP_MM = 1.0
+"""Distance of the levels at which bone cover is looked at in the first round (our own choice)."""
+
+NO_BONE_MM = -5.0
+"""Spare that stands for a place with no bone at all (our own choice: below anything that can be measured)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Spares:
+    """What each rule leaves: names (K,), spare (N, K) in mm, below zero where the rule is broken; value (N, K): the
+    measured quantity, least (K,): what the rule asks of it."""
+
+    names: tuple[str, ...]
+    spare: Array
+    value: Array
+    least: Array
+
+    @property
+    def tightest(self) -> Array:
+        """The least spare (N,)."""
+        least: Array = self.spare.min(axis=1)
+        return least
+
+
+class _Table:
+    def __init__(self, count: int) -> None:
+        self.names: list[str] = []
+        self.least: list[float] = []
+        self.spare: list[Array] = []
+        self.value: list[Array] = []
+        self.count = count
+
+    def add(self, name: str, value: Array, least: float, doubt_mm: float = 0.0) -> None:
+        self.names.append(name)
+        self.least.append(least)
+        self.value.append(value)
+        self.spare.append(value - doubt_mm - least)
+
+    def done(self) -> Spares:
+        return Spares(
+            tuple(self.names), np.stack(self.spare, axis=1), np.stack(self.value, axis=1), np.array(self.least)
+        )
+
+
+def spares(place: Place, fixture: Fixture, poses: Poses, platform_mm: Array, *, fine: bool) -> Spares:
+    """Spare of every rule.
+
+    Structures keep their margin with the lower end of the 95 % interval of the distance: what cannot be told is not
+    proposed. Bone on both sides, whose margins are disputed, keeps them with the measured value.
+
+    Args:
+        platform_mm: (N,) depth of the platforms below the bone entry, NaN where there is no bone.
+        fine: every layer of the bone; otherwise levels a millimetre apart.
+    """
+    table = _Table(len(poses))
+    missing = ~np.isfinite(platform_mm)
+    _bone_sides(place, fixture.body, poses, fine, table)
+    _far_side(place, fixture, poses, table)
+    worst = np.min(table.spare, axis=0)
+    # Exact distances only where bone allows the place at all.
+    worth = np.flatnonzero(~missing & (worst > -1.0))
+    for structure in place.structures:
+        contact = place.margins.contact(structure.kind) if _engages(place, fixture, structure.name) else None
+        least = place.margins.of(structure.kind).value_mm if contact is None else -contact.value_mm
+        value = np.full(len(poses), np.nan)
+        found = distances(fixture.body, poses.pick(worth), structure.shape, BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM)
+        value[worth] = found.value
+        doubt = TWO_SIDED_95 * float(np.hypot(structure.uncertainty_mm, place.scan_sd_mm))
+        table.add(structure.name, value, least, doubt)
+    for name, solid, pose in place.neighbours if len(worth) else ():
+        value = np.full(len(poses), np.nan)
+        found = distances_to_solid(fixture.body, poses.pick(worth), solid, pose, BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM)
+        value[worth] = found.value
+        table.add(name, value, place.margins.of(FIXTURE).value_mm)
+    result = table.done()
+    result.spare[missing] = NO_BONE_MM
+    # A rule that was not looked at cannot be better than the one that had failed already.
+    return Spares(
+        result.names, np.where(np.isnan(result.spare), worst[:, None], result.spare), result.value, result.least
+    )
+
+
+def _engages(place: Place, fixture: Fixture, name: str) -> bool:
+    return fixture.design is Design.ONE_PIECE_BASAL and name in place.planned_contacts
+
+
+def _bone_sides(place: Place, body: Solid, poses: Poses, fine: bool, table: _Table) -> None:
+    ridge = place.ridge
+    slope = poses.axis @ ridge.frame.axis
+    top = ridge.frame.from_lps(poses.platform_lps_mm)[:, 0]
+    deepest = float((top + slope * body.z_mm[-1]).max())
+    step = ridge.step_mm if fine else COARSE_STEP_MM
+    corners = np.unique(np.round(top.mean() + slope.mean() * body.z_mm, 2))
+    depths = np.unique(np.concatenate([np.arange(place.cover_from_mm, deepest + step, step), corners]))
+    depths = depths[depths >= place.cover_from_mm]
+    bottom = _bottom_mm(place)
+    for side, key, name in ((1, BUCCAL_BONE, "buccal bone"), (-1, LINGUAL_BONE, "lingual bone")):
+        cover, _ = cover_mm(ridge, body, poses, depths, side)
+        on_body = (depths >= top[:, None]) & (depths <= (top + slope * body.z_mm[-1])[:, None]) & (depths <= bottom)
+        # Bone that was not found where the body lies is no bone.
+        cover = np.where(on_body, np.where(np.isnan(cover), -1.0, cover), np.inf)
+        least = cover.min(axis=1) if cover.shape[1] else np.full(len(poses), np.inf)
+        table.add(name, np.where(np.isfinite(least), least, NO_BONE_MM), place.margins.of(key).value_mm)
+
+
+def _bottom_mm(place: Place) -> float:
+    """Depth of the deepest layer in which the ridge was found on both sides."""
+    ridge = place.ridge
+    middle = len(ridge.distal_mm) // 2
+    known = np.isfinite(ridge.buccal_mm[:, middle]) & np.isfinite(ridge.lingual_mm[:, middle])
+    return float(ridge.depth_mm[known].max()) if known.any() else 0.0
+
+
+def _far_side(place: Place, fixture: Fixture, poses: Poses, table: _Table) -> None:
+    """The tip stays in the bone: above the second cortex, or for a basal design within it."""
+    frame = place.bone.frame
+    tip = frame.from_lps(poses.platform_lps_mm + fixture.length_mm * poses.axis)[:, 0]
+    second = place.bone.second_cortex_depth
+    if second.value is None:
+        table.add("bone beneath the tip", _bottom_mm(place) - tip, 0.0)
+        return
+    beyond = 0.0
+    if fixture.design is Design.ONE_PIECE_BASAL:
+        thick = place.bone.second_cortex
+        beyond = thick.value if thick.value is not None and Flag.UNBOUNDED not in thick.flags else 0.0
+    table.add("bone above the second cortex" if beyond == 0 else "second cortex", second.value + beyond - tip, 0.0)
