@@ -22,6 +22,7 @@ from siteplan.frame import Vector
 from siteplan.measures import Measure
 from siteplan.placement import Clearance, Margins, bone_cover, clearance, fixture_to_fixture, load_margins
 from siteplan.scan import Scan, ScanFinding
+from siteplan.scan.site_checks import metal_near, outside_field
 from siteplan.surgery import Kit, Preparation, Protocol, load_kit, load_protocol, prepare
 
 Progress = Callable[[float, str], None]
@@ -213,7 +214,8 @@ def _site_scan_findings(scan: Scan, entry: SiteEntry, placed: PlacedFixture | No
     points = [np.asarray(entry.crest_mm, dtype=np.float64)]
     if placed is not None:
         points.append(placed.pose.point(placed.fixture.length_mm))
-    return ()
+    checked = np.array(points)
+    return (*outside_field(scan, checked, name=f"tooth {entry.tooth}"), *metal_near(scan, checked))
 
 
 def _calibration(

@@ -12,7 +12,7 @@ from importlib import import_module
 from siteplan import __version__
 from siteplan.errors import SiteplanError
 
-COMMANDS = ("inspect", "measure", "report", "trace", "schema")
+COMMANDS = ("inspect", "measure", "trace", "report", "view", "seat", "outcomes", "schema")
 """In the order of the work: look at the scan, measure, plan, operate, look back."""
 
 FAILED = 1
@@ -25,7 +25,7 @@ def parser() -> argparse.ArgumentParser:
     top = argparse.ArgumentParser(
         prog="siteplan",
         description="Plan dental fixtures from a cone-beam CT, site by site.",
-        epilog="An aid for licensed clinicians. It does not replace judgement, local rules or the maker's words.",
+        epilog="An aid for licensed clinicians; local rules, the maker's instructions and your judgement come first.",
     )
     top.add_argument("--version", action="version", version=f"siteplan {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
