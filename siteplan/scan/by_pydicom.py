@@ -167,6 +167,9 @@ def _frames(dataset: Dataset) -> tuple[FrameGroups, ...]:
     items = list(per_frame.value)
     if len(items) > _MOST_FRAMES:
         raise Unreadable("more frames than any scan has")
+    stated = tags.number(str(dataset.get("NumberOfFrames", 1)).encode())
+    if stated != len(items):
+        raise Unreadable(f"it counts {stated or 0:.0f} frames and describes {len(items)}")
     return tuple(_frame(item, shared) for item in items)
 
 

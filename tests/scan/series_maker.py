@@ -152,6 +152,7 @@ def compressed(frame: np.ndarray, syntax: str, bits: int) -> bytes:
         return rle(frame)
     if syntax in (JPEG_14, JPEG_SV1):
         predictor = 1 if syntax == JPEG_SV1 else 5
+        bare = bare.astype(np.uint8) if bits <= 8 else bare
         return imagecodecs.jpeg8_encode(bare, lossless=True, predictor=predictor, bitspersample=max(bits, 2))
     if syntax == JPEG_BASELINE:
         return imagecodecs.jpeg8_encode(bare.astype(np.uint8), level=80)
