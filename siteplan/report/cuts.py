@@ -6,6 +6,9 @@ below step**2 / (8 R), under two micrometres for a canal of 1 mm. A mesh is cut 
 that holds the axis of a solid cuts it along its outline, which is then used as it is.
 """
 
+from functools import lru_cache
+from typing import Any
+
 import numpy as np
 from contourpy import contour_generator
 from numpy.typing import NDArray
@@ -174,24 +177,27 @@ def _near_mesh(surface: Surface, points: NDArray[np.float64], up_to_mm: float) -
 
     Measured to samples on the mesh no further apart than 0.2 mm: at 1 mm the error is below 0.01 mm.
     """
-    from scipy.spatial import cKDTree
-
+    samples, normals, tree = _sampled(surface)
     flat = points.reshape(-1, 3)
-    low, high = flat.min(axis=0) - 10, flat.max(axis=0) + 10
-    corners = surface.points_lps_mm[surface.triangles]
-    away = _away_from_forbidden(surface, corners)
-    near = ((corners.max(axis=1) >= low) & (corners.min(axis=1) <= high)).all(axis=1)
-    spread = [_spread(triangle) for triangle in corners[near]]
-    if not spread:
-        return np.full(points.shape[:-1], np.nan)
-    samples, normals = np.concatenate(spread), np.repeat(away[near], [len(s) for s in spread], axis=0)
-    distance, index = cKDTree(samples).query(flat, distance_upper_bound=up_to_mm)
+    distance, index = tree.query(flat, distance_upper_bound=up_to_mm)
     near_enough = np.flatnonzero(np.isfinite(distance))
     out = np.full(len(flat), _FAR_MM)
     at = index[near_enough]
     forbidden = np.einsum("ni,ni->n", flat[near_enough] - samples[at], normals[at]) < 0
     out[near_enough] = np.where(forbidden, np.nan, distance[near_enough])
     return out.reshape(points.shape[:-1])
+
+
+@lru_cache(maxsize=8)
+def _sampled(surface: Surface) -> tuple[NDArray[np.float64], NDArray[np.float64], Any]:
+    """Samples (N, 3) of a mesh, the normal to the allowed side at each, and a search tree of them; kept for a while."""
+    from scipy.spatial import cKDTree
+
+    corners = surface.points_lps_mm[surface.triangles]
+    spread = [_spread(triangle) for triangle in corners]
+    samples = np.concatenate(spread)
+    normals = np.repeat(_away_from_forbidden(surface, corners), [len(part) for part in spread], axis=0)
+    return samples, normals, cKDTree(samples)
 
 
 def _away_from_forbidden(surface: Surface, corners: NDArray[np.float64]) -> NDArray[np.float64]:

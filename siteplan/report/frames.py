@@ -18,6 +18,7 @@ from siteplan.report.palette import Line
 from siteplan.report.plane import Plane, Section, across_plane, block_section, letters
 from siteplan.report.scene import GreyRange, ShownFixture, ShownStructure, SiteScene
 from siteplan.report.solid_figure import camera_of, site_meshes
+from siteplan.report.vtk_gateway import Camera
 from siteplan.scan.volume import Scan
 
 BESIDE_MM = 8
@@ -51,6 +52,8 @@ class Frame:
     right: str = ""
     strokes: tuple[Stroke, ...] = ()
     marks: tuple[tuple[float, float, str, str], ...] = ()
+    width_px: int = 0
+    height_px: int = 0
 
 
 def view_box(scene: SiteScene) -> Bounds:
@@ -99,7 +102,12 @@ def turning_frames(scan: Scan, scene: SiteScene) -> list[Frame]:
     angles = range(0, 360, TURN_DEG)
     cameras = [replace(start, toward=_turned(start.toward, head, a), up=_turned(start.up, head, a)) for a in angles]
     pictures = vtk_gateway.render_all(meshes, cameras, *_SOLID_PIXELS)
-    return [Frame(_jpeg(p), f"seen from {_level(camera.toward)}") for camera, p in zip(cameras, pictures, strict=True)]
+    return [_turned_frame(camera, p) for camera, p in zip(cameras, pictures, strict=True)]
+
+
+def _turned_frame(camera: Camera, picture: NDArray[np.uint8]) -> Frame:
+    wide, tall = _SOLID_PIXELS
+    return Frame(_jpeg(picture), f"seen from {_level(camera.toward)}", width_px=wide, height_px=tall)
 
 
 def _level(toward: NDArray[np.float64]) -> str:
@@ -139,6 +147,7 @@ def _frame(scan: Scan, scene: SiteScene, frame: SiteFrame, grey: GreyRange, plac
         _side(plane.right, frame, scene),
         tuple(_strokes(plane, scene, bounds, cut)),
         tuple(_marks(cut, bounds)),
+        *_size_px(bounds),
     )
 
 
@@ -211,9 +220,13 @@ def _grey_jpeg(section: Section, bounds: Bounds, grey: GreyRange) -> str:
         (bounds[1] - left) / (right - left) * wide,
         (top - bounds[2]) / (top - bottom) * tall,
     )
-    size = (round((bounds[1] - bounds[0]) * _PIXELS_PER_MM), round((bounds[3] - bounds[2]) * _PIXELS_PER_MM))
+    size = _size_px(bounds)
     held = (max(box[0], 0), max(box[1], 0), min(box[2], wide), min(box[3], tall))
     return _jpeg(np.asarray(image.resize(size, Image.Resampling.BICUBIC, box=held)))
+
+
+def _size_px(bounds: Bounds) -> tuple[int, int]:
+    return round((bounds[1] - bounds[0]) * _PIXELS_PER_MM), round((bounds[3] - bounds[2]) * _PIXELS_PER_MM)
 
 
 def _jpeg(picture: NDArray[np.uint8]) -> str:
