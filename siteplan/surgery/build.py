@@ -1,6 +1,6 @@
 """The steps of one rule at one site: sequence by `sequence.py`, depths by `depth.py`, put together here."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -82,6 +82,9 @@ def build(site: Site, rule: Rule) -> Built:
         made = make_step(site, wanted, steps)
         if isinstance(made, Step):
             steps.append(made)
+        elif (narrower := _narrower(site, wanted, steps)) is not None:
+            steps.append(narrower)
+            notes.append(replace(made, text=f"{made.text}; {narrower.drill.name} is used instead"))
         elif wanted.reach is Reach.FULL:
             problems.append(made)
             if not steps:
@@ -90,6 +93,19 @@ def build(site: Site, rule: Rule) -> Built:
             notes.append(made)
     more_notes, more_problems = _shortfall(site, steps, plan)
     return Built(rule, tuple(steps), (*notes, *more_notes), (*problems, *more_problems))
+
+
+def _narrower(site: Site, wanted: Wanted, before: list[Step]) -> Step | None:
+    """The widest shaping drill under the wanted one that still has a safe mark: its point is shorter."""
+    if wanted.drill.purpose is not Purpose.SHAPING or not before:
+        return None
+    done, most = before[-1].drill.diameter_mm, wanted.drill.diameter_mm
+    between = [d for d in site.kit.drills(Purpose.SHAPING) if done < d.diameter_mm < most]
+    for drill in reversed(between):
+        made = make_step(site, replace(wanted, drill=drill), before)
+        if isinstance(made, Step):
+            return made
+    return None
 
 
 def make_step(site: Site, wanted: Wanted, before: list[Step]) -> Step | Reason:

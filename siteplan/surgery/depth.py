@@ -11,7 +11,7 @@ from siteplan.fixture import Fixture
 from siteplan.placement import Clearance
 from siteplan.surgery.around import Surroundings
 from siteplan.surgery.drill_shape import drill_solid
-from siteplan.surgery.kit import Drill, Kit
+from siteplan.surgery.kit import Drill, Kit, Purpose
 
 EPS_MM = 1e-6
 """Rounding: a mark that equals the wanted depth is reached."""
@@ -108,7 +108,9 @@ def body_bounds(fixture: Fixture, drill: Drill, platform_bone_mm: float, beyond_
         bite: share of the thread's height that must be left beside the drill.
     """
     apex = platform_bone_mm + fixture.length_mm
-    deepest = _bite_ends(fixture, drill.diameter_mm / 2, bite)
+    # A tap is as wide as the thread on purpose: it cuts the groove that the thread runs in.
+    cuts_thread = drill.purpose is Purpose.TAP
+    deepest = None if cuts_thread else _bite_ends(fixture, drill.diameter_mm / 2, bite)
     if deepest is None:
         return Bounds(apex, apex + beyond_mm, f"the apex lies {apex:.2f} mm below the bone entry")
     shoulder = platform_bone_mm + deepest

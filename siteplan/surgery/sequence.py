@@ -82,7 +82,10 @@ def _to_depth(
 ) -> tuple[list[Drill], tuple[Reason, ...]]:
     """Pilot, then shaping drills up to the limit in the fewest steps that widen by no more than the protocol's step."""
     if fixture.outer_diameter_mm <= rule.pilot_alone_to_mm + _EPS_MM:
-        text = f"the pilot drill alone: fixtures up to {rule.pilot_alone_to_mm:g} mm need no more in {rule.bone} bone"
+        text = (
+            f"the pilot drill alone: a fixture up to {rule.pilot_alone_to_mm:g} mm in diameter needs no more in "
+            f"{rule.bone} bone"
+        )
         return [pilot], (Reason(text, protocol.where(rule, "pilot_alone_to_mm"), rule.source),)
     step = protocol.file.limits.widening_step_mm
     shaping = [d for d in kit.drills(Purpose.SHAPING) if pilot.diameter_mm < d.diameter_mm <= limit + _EPS_MM]

@@ -80,6 +80,22 @@ def test_wider_fixtures_need_the_crest_opened_and_only_the_crest():
     assert max(step.drill.diameter_mm for step in full) == 2.5
 
 
+def test_hard_bone_is_tapped_to_depth_before_a_two_piece_fixture():
+    made = card("demo-two-piece-4.0x10", classes(D1=1.0))
+    # common practice, no source
+    assert (made.steps[-1].drill.purpose, made.steps[-1].mark_mm) == (Purpose.TAP, 10)
+    assert made.problems == ()
+
+
+@pytest.mark.parametrize("bone", ["D1", "D2", "D3", "D4", "D5"])
+def test_every_fixture_of_the_catalogue_has_a_card_without_problems_in_every_class(bone):
+    for fixture in CATALOGUE.fixtures:
+        made = card(fixture, classes(**{bone: 1.0}))
+        assert made.steps, fixture.name
+        assert made.problems == (), fixture.name
+        assert made.steps[0].short_of_goal_mm <= 1.0
+
+
 def test_a_crest_that_was_not_measured_is_not_opened_by_guess():
     made = card("demo-compressive-5.0x10", classes(D2=1.0), cortex=Measure.absent("mm", Flag.NO_EDGE_FOUND))
     assert all(step.reach is Reach.FULL for step in made.steps)
