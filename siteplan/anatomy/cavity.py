@@ -1,6 +1,7 @@
 """An air cavity near a point, and the rough surface of its floor as triangles."""
 
 from dataclasses import dataclass
+from heapq import heappop, heappush
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,8 +24,18 @@ HEIGHT_MM = 22.0
 _SMALLEST_MM3 = 100.0
 """Air smaller than this is a bubble or noise, no cavity (our own)."""
 
-_FACING = 0.15
-"""Cosine of the steepest wall that still counts as floor, about 81 degrees to the horizontal (our own)."""
+_FACING = 0.2
+"""Cosine of the steepest wall that still counts as floor, about 78 degrees to the horizontal (our own)."""
+
+_TALLEST_MM = 12.0
+"""What rises further above the floor over the site than this is wall or another cavity (our own)."""
+
+_WALL_MM, _BEYOND_MM = 7.0, 1.5
+"""A ridge this much higher than the floor over the site is a wall; what lies this far below its top on the other side
+belongs to another cavity (our own)."""
+
+_NECK_MM = 1.5
+"""Passages narrower than twice this do not join two cavities (our own; an ostium is about 2 to 4 mm wide)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +67,7 @@ def rough_floor(
     box = box_around(scan, near, HEIGHT_MM, spacing_mm)
     air = box.filled < levels.air_edge
     air[~np.isfinite(box.values)] = False
-    chosen = _nearest_part(air, box, near)
+    chosen = _part_above(air, box, near, up)
     grey = np.where(chosen | ~ndimage.binary_dilation(air & ~chosen, iterations=2), box.filled, levels.soft)
     grey = np.where(ndimage.binary_dilation(chosen, iterations=2), grey, np.maximum(grey, levels.soft))
     try:
@@ -71,9 +82,9 @@ def rough_floor(
     return _patch(points, triangles.astype(np.int64), normal, floor, near, up, _leaves(chosen, box))
 
 
-def _nearest_part(air: NDArray[np.bool_], box: Box, near: Points) -> NDArray[np.bool_]:
-    """The connected air nearest to the point."""
-    opened = ndimage.binary_opening(air, iterations=1)
+def _part_above(air: NDArray[np.bool_], box: Box, near: Points, up: Points) -> NDArray[np.bool_]:
+    """The connected air that the point lies in, or else the nearest above it; the mouth below it does not count."""
+    opened = ndimage.binary_opening(air, iterations=max(1, round(_NECK_MM / box.spacing_mm)))
     labels, count = ndimage.label(opened)
     sizes = np.bincount(labels.ravel(), minlength=count + 1) * box.spacing_mm**3
     keep = np.flatnonzero(sizes[1:] >= _SMALLEST_MM3) + 1
@@ -82,11 +93,14 @@ def _nearest_part(air: NDArray[np.bool_], box: Box, near: Points) -> NDArray[np.
             "near: no air cavity lies near this point; click inside the cavity or on the bone below it."
         )
     index = np.argwhere(np.isin(labels, keep))
-    away = np.linalg.norm(box.to_lps(index) - near, axis=1)
-    best = int(np.argmin(away))
-    if away[best] > NEAR_MM:
+    offset = box.to_lps(index) - near
+    away, rise = np.linalg.norm(offset, axis=1), offset @ up
+    beside = np.sqrt(np.maximum(away**2 - rise**2, 0.0))
+    below = (away > 2 * box.spacing_mm) & (beside > 0.6 * rise + 2.0)
+    best = int(np.argmin(away + 100.0 * below))
+    if away[best] > NEAR_MM or below[best]:
         raise GeometryError(
-            f"near: the nearest air cavity is {away[best]:.0f} mm away; click in the cavity or on the bone below."
+            f"near: no air cavity begins within {NEAR_MM:.0f} mm above this point; click in it or on the bone below."
         )
     chosen = labels == labels[tuple(index[best])]
     grown: NDArray[np.bool_] = ndimage.binary_dilation(chosen, iterations=2) & air
@@ -141,7 +155,50 @@ def _patch(
     offset = points[used] - near
     beside = np.linalg.norm(offset - (offset @ up)[:, None] * up, axis=1)
     big = sizes[part[used]] >= max(20, 0.1 * sizes.max())
+    if not big.any():
+        raise GeometryError("near: the cavity's floor is too small there; click nearer to its lowest part.")
     best = part[used][big][int(np.argmin((beside + 0.3 * np.abs(offset @ up))[big]))]
     mine = whole[part[whole[:, 0]] == best]
+    mine = _not_too_tall(mine, points, near, up)
     used, renumbered = np.unique(mine, return_inverse=True)
     return RoughFloor(points[used], renumbered.reshape(mine.shape).astype(np.int64), normal[used], leaves)
+
+
+def _not_too_tall(triangles: NDArray[np.int64], points: Points, near: Points, up: Points) -> NDArray[np.int64]:
+    """The triangles that belong to the floor over the site.
+
+    Dropped: what rises more than `_TALLEST_MM` above the lowest floor within 4 mm beside the site, and what lies
+    beyond a wall taller than `_WALL_MM` (the floor of another cavity, where the wall between is too thin for the scan).
+    """
+    used = np.unique(triangles)
+    offset = points - near
+    height = offset @ up
+    beside = np.linalg.norm(offset - height[:, None] * up, axis=1)
+    close = used[beside[used] <= max(4.0, float(beside[used].min()) + 1.0)]
+    start = int(close[int(np.argmin(height[close]))])
+    climb = _least_climb(triangles, height, start)
+    beyond = (climb > height[start] + _WALL_MM) & (climb > height + _BEYOND_MM)
+    keep = (height <= height[start] + _TALLEST_MM) & ~beyond
+    return np.asarray(triangles[keep[triangles].all(axis=1)])
+
+
+def _least_climb(triangles: NDArray[np.int64], height: Points, start: int) -> Points:
+    """(N,) height of the lowest pass on the way from `start` to each point along the triangles' edges."""
+    neighbours: dict[int, list[int]] = {}
+    for a, b, c in triangles.tolist():
+        neighbours.setdefault(a, []).extend((b, c))
+        neighbours.setdefault(b, []).extend((a, c))
+        neighbours.setdefault(c, []).extend((a, b))
+    climb = np.full(len(height), np.inf)
+    climb[start] = height[start]
+    heap = [(float(height[start]), start)]
+    while heap:
+        so_far, here = heappop(heap)
+        if so_far > climb[here]:
+            continue
+        for there in neighbours.get(here, ()):
+            new = max(so_far, float(height[there]))
+            if new < climb[there]:
+                climb[there] = new
+                heappush(heap, (new, there))
+    return climb

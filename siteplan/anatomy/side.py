@@ -3,13 +3,14 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
+from siteplan.anatomy.levels import levels_of
 from siteplan.scan.volume import Scan
 
 WIDE_MM = 90.0
-"""A field this wide holds both sides of the jaws, so its middle is near the midline (our own)."""
+"""A field this wide holds both sides of the jaws (our own)."""
 
 MIDLINE_MM = 8.0
-"""Nearer to the middle of the field than this, no side is named (our own)."""
+"""Nearer to the middle than this, no side is named (our own)."""
 
 
 def side_of(scan: Scan, point_lps_mm: ArrayLike) -> str:
@@ -18,9 +19,19 @@ def side_of(scan: Scan, point_lps_mm: ArrayLike) -> str:
     The x of a small field is no help: many scanners put zero at the middle of the field, not of the patient.
     LPS x grows towards the patient's left (DICOM PS3.3 C.7.6.2.1.1).
     """
-    corners = scan.index_to_lps([(0, 0, 0), (scan.shape[0] - 1, scan.shape[1] - 1, scan.shape[2] - 1)])
-    low, high = np.sort(corners[:, 0])
-    away = float(np.asarray(point_lps_mm, dtype=np.float64)[0]) - (low + high) / 2
-    if high - low < WIDE_MM or abs(away) < MIDLINE_MM:
+    midline = midline_mm(scan)
+    away = 0.0 if midline is None else float(np.asarray(point_lps_mm, dtype=np.float64)[0]) - midline
+    if abs(away) < MIDLINE_MM:
         return ""
     return "left" if away > 0 else "right"
+
+
+def midline_mm(scan: Scan) -> float | None:
+    """LPS x of the middle of what is not air, as the mean over all such voxels; None in a narrow field."""
+    corners = scan.index_to_lps([(0, 0, 0), (scan.shape[0] - 1, scan.shape[1] - 1, scan.shape[2] - 1)])
+    if abs(float(corners[1, 0] - corners[0, 0])) < WIDE_MM:
+        return None
+    k, j, i = (max(1, n // 60) for n in scan.shape)
+    body = scan.values((slice(None), slice(None), slice(None)))[::k, ::j, ::i] > levels_of(scan).air_edge
+    index = np.argwhere(body) * np.array([k, j, i])
+    return float(scan.index_to_lps(index)[:, 0].mean()) if len(index) else None
