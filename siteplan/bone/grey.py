@@ -62,21 +62,22 @@ def weighted_mean(
     shift: float = 0.0,
     method: str,
     flags: tuple[Flag, ...] = (),
+    why_missing: Flag = Flag.EDGE_OF_VOLUME,
 ) -> Measure:
     """Mean grey value with SD, count and interval; `shift` is added to the mean (lost to blur at the edges)."""
     touched = weights > 1e-6
     values, w = block.values[touched].astype(np.float64), weights[touched].astype(np.float64)
     known = np.isfinite(values)
     if not known.any() or w[known].sum() <= 0:
-        return Measure.absent("grey", Flag.EDGE_OF_VOLUME, method=method)
+        return Measure.absent("grey", why_missing, method=method)
     missing = 1 - w[known].sum() / w.sum()
     values, w = values[known], w[known]
     mean = float(np.average(values, weights=w))
     sd = float(np.sqrt(np.average((values - mean) ** 2, weights=w)))
     samples = int((w >= 0.5).sum())
     found = list(flags)
-    if missing > _MOST_MISSING:
-        found.append(Flag.EDGE_OF_VOLUME)
+    if missing > (_MOST_MISSING if why_missing is Flag.EDGE_OF_VOLUME else 0):
+        found.append(why_missing)
     if samples < _LEAST_SAMPLES:
         found.append(Flag.FEW_SAMPLES)
     mean += shift

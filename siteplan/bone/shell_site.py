@@ -10,7 +10,7 @@ from siteplan.bone.calibration import AIR_HU, SOFT_TISSUE_HU
 from siteplan.bone.levels import GreyLevels
 from siteplan.bone.outline import Array, Cells, Curve, cells_beside, mask_outline
 from siteplan.bone.section import Section
-from siteplan.bone.shell_fit import Layout, Prior, Problem, ShellFit, Voxels, layout_for, solve
+from siteplan.bone.shell_fit import Prior, Problem, ShellFit, Voxels, layout_for, solve
 from siteplan.bone.spline import Spline
 from siteplan.bone.threads import one_thread
 

@@ -1,0 +1,199 @@
+"""From a reader of edges and a block to `BoneFindings`."""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from siteplan.bone.block import SiteBlock
+from siteplan.bone.calibration import Calibration, provisional_calibration
+from siteplan.bone.density import DensityClass, classify, density_tables
+from siteplan.bone.findings import Array, BoneFindings
+from siteplan.bone.grey import (
+    CYLINDER_DEPTH_MM,
+    CYLINDER_RADIUS_MM,
+    GreyContext,
+    profile,
+    region_weights,
+    weighted_mean,
+)
+from siteplan.bone.levels import GreyLevels
+from siteplan.bone.lines import NORMAL_95, cortex_measure, edge_measure, level_measures
+from siteplan.bone.reading import AxisReading, Edge, SectionReader
+from siteplan.bone.ridge import find_undercuts, ridge_form
+from siteplan.bone.sharpening import Sharpening
+from siteplan.bone.shell_fit import ShellFit
+from siteplan.flags import Flag
+from siteplan.measures import Measure
+
+FWHM_PER_SD = 2.354820
+"""2 sqrt(2 ln 2)."""
+NOISY_SHARE = 0.12
+"""Noise above this share of the step from air to soft tissue (about 125 HU) is called out (our own bound)."""
+BLUR_SYSTEMATIC = 0.03
+"""Relative SD of the fitted blur from what the model leaves out (our own estimate from simulated volumes)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What the parts of a measurement hand to `assemble`.
+
+    Attributes:
+        block: depths from the bone entry. clean: the same without voxels that metal reaches.
+        reader: edges, in depths from the bone entry. entry: its place from the planned point.
+        fit, sharpening: None when the half-maximum rule was used. metal_share: of the standard cylinder's surroundings.
+    """
+
+    block: SiteBlock
+    clean: SiteBlock
+    reader: SectionReader
+    entry: Edge
+    levels: GreyLevels
+    fit: ShellFit | None
+    sharpening: Sharpening | None
+    metal_share: float
+
+
+def assemble(
+    found: Measured, levels_mm: tuple[float, ...], calibration: Calibration | None, quick: bool
+) -> BoneFindings:
+    """Every measure of the site."""
+    block, reader, levels, fit = found.block, found.reader, found.levels, found.fit
+    axis = reader.axis()
+    context = GreyContext(levels.soft, levels.step)
+    on_axis = axis.entry.at_mm is not None
+    mean, thirds = _means(found, context, on_axis)
+    hu, provisional, density = _density(mean, levels, calibration)
+    method = reader.method
+    outline = _outline(block, reader, quick, on_axis)
+    height = _height(axis, method, quick)
+    measured = level_measures(reader, block, levels_mm, quick=quick)
+    edge_sd = next(((m.high - m.low) / (2 * NORMAL_95) for m in measured.lingual_mm if m.high and m.low), 0.15)
+    inside = np.flatnonzero(np.isfinite(outline[0]) & np.isfinite(outline[1]))
+    bone_to = float(block.depth_mm[inside[-1]]) if len(inside) else 0.0
+    return BoneFindings(
+        block=block,
+        frame=block.frame,
+        crest_offset=edge_measure(found.entry, None, method, quick),
+        levels_mm=levels_mm,
+        levels=measured,
+        crestal_cortex=cortex_measure(axis.crest, axis.crest_limit_mm, None, method, quick),
+        second_cortex_depth=edge_measure(axis.below.second, None, method, quick),
+        second_cortex=edge_measure(axis.below.second_thickness, None, method, quick),
+        canal_roof_depth=edge_measure(axis.below.canal_wall, None, method, quick),
+        canal_lumen_depth=edge_measure(axis.below.canal_lumen, None, method, quick),
+        available_height=height,
+        profile_depth_mm=block.depth_mm,
+        profile_grey=profile(block),
+        mean_grey=mean,
+        thirds=thirds,
+        mean_hu=hu,
+        provisional_hu=provisional,
+        density=density,
+        calibration=calibration,
+        blur_fwhm=_blur(fit, 0),
+        blur_fwhm_across_slices=_blur(fit, 1),
+        noise_sd=_noise(fit, context),
+        drift=_drift(fit),
+        metal_share=found.metal_share,
+        undercuts=find_undercuts(block.depth_mm, outline[0], outline[1], edge_sd) if not quick else (),
+        ridge_form=ridge_form(height, measured.ridge_width, bone_to),
+        buccal_edge_mm=outline[0],
+        lingual_edge_mm=outline[1],
+        buccal_inner_mm=outline[2],
+        lingual_inner_mm=outline[3],
+        quick=quick,
+        context=context,
+        reader=reader,
+        sharpening=found.sharpening,
+    )
+
+
+def _means(found: Measured, context: GreyContext, on_axis: bool) -> tuple[Measure, tuple[Measure, ...]]:
+    """Mean of the standard cylinder and of its thirds, without voxels that metal reaches."""
+    if not on_axis:
+        none = Measure.absent("grey", Flag.NO_BONE_ON_AXIS)
+        return none, (none, none, none)
+    metal = found.metal_share > 0
+
+    def over(low: float, high: float) -> Measure:
+        weights = region_weights(found.block, [low, high], [CYLINDER_RADIUS_MM] * 2)
+        what = f"cylinder radius {CYLINDER_RADIUS_MM} mm, {low:.1f} to {high:.1f} mm"
+        shift = 0.0 if found.sharpening is None else found.sharpening.shift(weights)
+        if metal and bool((~np.isfinite(found.clean.values) & (weights > 0)).any()):
+            what += ", without voxels near metal"
+            return weighted_mean(found.clean, weights, context, shift=shift, method=what, why_missing=Flag.METAL_NEAR)
+        return weighted_mean(found.block, weights, context, shift=shift, method=what)
+
+    cuts = np.linspace(0, CYLINDER_DEPTH_MM, 4)
+    return over(0, CYLINDER_DEPTH_MM), tuple(over(float(a), float(b)) for a, b in pairwise(cuts))
+
+
+def _density(
+    mean: Measure, levels: GreyLevels, calibration: Calibration | None
+) -> tuple[Measure, Measure, tuple[DensityClass, ...]]:
+    own = provisional_calibration(levels)
+    provisional = Measure.absent("HU", Flag.NOT_CALIBRATED) if own is None else own.apply(mean)
+    hu = Measure.absent("HU", Flag.NOT_CALIBRATED) if calibration is None else calibration.apply(mean)
+    if calibration is not None and not calibration.trusted:
+        provisional, hu = hu, Measure.absent("HU", Flag.NOT_CALIBRATED, Flag.PROVISIONAL_SCALE)
+    used = hu if hu.value is not None else provisional
+    trusted = calibration is not None and calibration.trusted
+    return hu, provisional, tuple(classify(used, table, trusted) for table in density_tables().values())
+
+
+def _outline(block: SiteBlock, reader: SectionReader, quick: bool, found: bool) -> tuple[Array, Array, Array, Array]:
+    edges = np.full((4, len(block.depth_mm)), np.nan)
+    if found and not quick:
+        for k, depth in enumerate(block.depth_mm):
+            line = reader.line(float(depth))
+            for row, (edge, sign) in enumerate(
+                ((line.buccal.outer, 1), (line.lingual.outer, -1), (line.buccal.inner, 1), (line.lingual.inner, -1))
+            ):
+                if edge.at_mm is not None:
+                    edges[row, k] = sign * edge.at_mm
+    return edges[0], edges[1], edges[2], edges[3]
+
+
+def _noise(fit: ShellFit | None, context: GreyContext) -> Measure:
+    """SD of single voxels in soft tissue and cortex, from what the joint fit leaves over."""
+    if fit is None:
+        return Measure.absent("grey", Flag.NO_EDGE_FOUND, method="joint fit")
+    flags = (Flag.NOISY,) if fit.noise_outside > NOISY_SHARE * context.step else ()
+    return Measure(fit.noise_outside, "grey", method="what the joint fit leaves over", flags=flags)
+
+
+def _drift(fit: ShellFit | None) -> Measure:
+    """Greatest difference of the soft tissue's grey value along the outer surface: cupping and shading around bone."""
+    if fit is None:
+        return Measure.absent("grey", Flag.NO_EDGE_FOUND, method="joint fit")
+    part = fit.layout.slices()[4]
+    basis = fit.layout.outside.basis(fit.curve.s_mm)
+    level = basis @ fit.theta[part]
+    sd = np.sqrt(np.einsum("pi,ij,pj->p", basis, fit.covariance[part, part], basis))
+    a, b = int(np.argmax(level)), int(np.argmin(level))
+    value, reach = float(level[a] - level[b]), NORMAL_95 * float(np.hypot(sd[a], sd[b]))
+    what = "range of soft tissue along the bone surface"
+    return Measure(value, "grey", max(value - reach, 0.0), value + reach, what)
+
+
+def _blur(fit: ShellFit | None, which: int) -> Measure:
+    """Full width at half maximum of the blur, along (0) or across (1) slices."""
+    if fit is None:
+        return Measure.absent("mm", Flag.NO_EDGE_FOUND, method="joint fit")
+    at = fit.layout.slices()[7].start + which
+    log = float(fit.theta[at])
+    sd = float(np.sqrt(fit.covariance[at, at]))
+    reach = NORMAL_95 * float(np.hypot(sd, BLUR_SYSTEMATIC))
+    full = FWHM_PER_SD * float(np.exp(log))
+    return Measure(
+        full, "mm", full * float(np.exp(-reach)), full * float(np.exp(reach)), "joint fit of the site's edges"
+    )
+
+
+def _height(axis: AxisReading, method: str, quick: bool) -> Measure:
+    """Bone above the first thing that stops a straight path: canal wall or second cortex, whichever comes first."""
+    candidates = [e for e in (axis.below.canal_wall, axis.below.second) if e.at_mm is not None]
+    if not candidates:
+        return Measure.absent("mm", *(axis.below.second.flags or (Flag.UNBOUNDED,)), method=method)
+    return edge_measure(min(candidates, key=lambda e: e.at_mm or 0.0), None, method, quick)
