@@ -1,12 +1,23 @@
 """Clearance of drills and of other fixtures at a site: one small function handed to those who need it."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Any, Protocol
 
 from siteplan.anatomy import Structure
 from siteplan.fixture import Pose, Solid
 from siteplan.frame import Vector
 from siteplan.placement import Clearance, Margins, clearance
+
+
+class Risk(Protocol):
+    """How probable it is that a structure is touched when the hand deviates from the plan; made by `placement`."""
+
+    def as_json(self) -> dict[str, Any]:
+        """For `findings.json`."""
+
+
+RiskOf = Callable[[Solid, Pose, Structure], Risk]
 
 
 @dataclass(frozen=True, eq=False)
@@ -17,6 +28,7 @@ class Surroundings:
         entry_lps_mm: (3,) where the axis enters bone; depths of a solid handed in count from here.
         axis: (3,) unit vector towards the apex.
         planned_contacts: names of structures whose cortex is engaged on purpose.
+        risk: probability under the deviation of the hand, where one is estimated.
         at_lower_limit: compare the lower end of a distance's interval with its margin, not the distance itself.
     """
 
@@ -26,6 +38,14 @@ class Surroundings:
     margins: Margins
     planned_contacts: frozenset[str] = field(default_factory=frozenset)
     at_lower_limit: bool = False
+    risk: RiskOf | None = None
+
+    def risks(self, solid: Solid) -> tuple[Risk, ...]:
+        """Of a solid in depth coordinates, to every structure in order; empty where no estimate was handed in."""
+        if self.risk is None:
+            return ()
+        pose = Pose(self.entry_lps_mm, self.axis)
+        return tuple(self.risk(solid, pose, structure) for structure in self.structures)
 
     def clearances(self, solid: Solid) -> tuple[Clearance, ...]:
         """Of a solid in depth coordinates, to every structure in order."""

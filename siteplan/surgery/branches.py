@@ -3,6 +3,8 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from siteplan.fixture import Fixture, Solid
 from siteplan.placement import Clearance
 from siteplan.surgery.build import Built, Site, build
@@ -74,15 +76,50 @@ def looser_branch(site: Site, alternatives: Sequence[Fixture], check: FixtureChe
     if not offered:
         text = "no wider or longer fixture of this design is in the catalogue"
         return Branch(LOOSER, reasons=(Reason(text, "catalogue"),))
-    trials = [_Trial(f, _broken(site, f, check)) for f in offered]
-    fitting = [trial.fixture.name for trial in trials if not trial.broken][:MOST_OFFERED]
+    fitting, failed = _try(site, offered, check)
     if fitting:
         checked = "all margins" if check else "the margins to structures (bone cover was not checked)"
         text = f"these keep {checked} at this platform; check the class of bone again before taking one"
         return Branch(LOOSER, fixtures=tuple(fitting), reasons=(Reason(text, "clearances of these fixtures"),))
-    reasons = tuple(_why_not(trial) for trial in trials[:MOST_OFFERED])
+    reasons = tuple(_why_not(trial) for trial in failed[:MOST_OFFERED])
     text = "no wider or longer fixture keeps every margin here: leave this one to heal unloaded, or end here"
     return Branch(LOOSER, reasons=(Reason(text, "clearances of these fixtures"), *reasons))
+
+
+def _try(site: Site, offered: list[Fixture], check: FixtureCheck | None) -> tuple[list[str], list[_Trial]]:
+    """(names that fit, those that do not), until enough are found.
+
+    A fixture that holds a failed one inside it comes at least as near to everything, so it is not tried: exact
+    distances take long where shapes overlap.
+    """
+    fitting: list[str] = []
+    failed: list[_Trial] = []
+    for fixture in offered:
+        if any(_holds_inside(fixture, trial.fixture) for trial in failed):
+            continue
+        broken = _broken(site, fixture, check)
+        if broken:
+            failed.append(_Trial(fixture, broken))
+        else:
+            fitting.append(fixture.name)
+        if len(fitting) == MOST_OFFERED:
+            break
+    return fitting, failed
+
+
+def _holds_inside(outer: Fixture, inner: Fixture) -> bool:
+    """Whether the body of `inner`, at the same platform, lies wholly within that of `outer`."""
+    if inner.length_mm > outer.length_mm:
+        return False
+    corners = np.unique(np.concatenate([outer.body.z_mm, inner.body.z_mm]))
+    heights = corners[corners <= inner.length_mm]
+    around = np.interp(heights, outer.body.z_mm, outer.body.r_mm)
+    within = np.interp(heights, inner.body.z_mm, inner.body.r_mm)
+    return bool((within <= around + _ROUNDING_MM).all())
+
+
+_ROUNDING_MM = 1e-6
+"""Two radii that differ by less are the same (rounding)."""
 
 
 def _holds_more(planned: Fixture, other: Fixture) -> bool:

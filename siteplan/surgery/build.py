@@ -1,5 +1,6 @@
 """The steps of one rule at one site: sequence by `sequence.py`, depths by `depth.py`, put together here."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -10,8 +11,8 @@ from siteplan.measures import Measure
 from siteplan.surgery.around import Surroundings
 from siteplan.surgery.card import Step
 from siteplan.surgery.depth import Bounds, Depth, NoDepth, Surface, body_bounds, choose
-from siteplan.surgery.drill_shape import hole_radius
-from siteplan.surgery.kit import Kit, Purpose
+from siteplan.surgery.drill_shape import drill_solid, hole_radius
+from siteplan.surgery.kit import Drill, Kit, Purpose
 from siteplan.surgery.protocol import Protocol, Rule
 from siteplan.surgery.reasons import Reason
 from siteplan.surgery.sequence import Reach, Sequence, Wanted, sequence
@@ -24,6 +25,7 @@ class Site:
     Attributes:
         platform_bone_mm: the fixture's platform below the bone entry, negative above it.
         cortex: measured crestal cortex, mm.
+        access: what the handpiece needs for a drill here, in words.
     """
 
     fixture: Fixture
@@ -33,6 +35,7 @@ class Site:
     around: Surroundings
     kit: Kit
     protocol: Protocol
+    access: Callable[[Drill], str] | None = None
 
     @property
     def apex_bone_mm(self) -> float:
@@ -160,6 +163,8 @@ def _step(site: Site, wanted: Wanted, bounds: Bounds, depth: Depth) -> Step:
         tip_below_bone_mm=depth.tip_bone_mm,
         short_of_goal_mm=max(goal - depth.shoulder_bone_mm, 0.0),
         clearances=depth.clearances,
+        access=site.access(wanted.drill) if site.access else "",
+        risks=site.around.risks(drill_solid(wanted.drill, depth.tip_bone_mm, above)),
         why=(*wanted.why, *_depth_reasons(site, wanted, bounds, depth)),
     )
 

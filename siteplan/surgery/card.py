@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from siteplan.placement import Clearance
+from siteplan.surgery.around import Risk
 from siteplan.surgery.kit import Drill
 from siteplan.surgery.reasons import Reason
 from siteplan.surgery.sequence import Reach
@@ -24,6 +25,7 @@ class Step:
         tip_below_bone_mm: the same, below the measured bone entry.
         short_of_goal_mm: how much shallower than wanted, because depth is never rounded towards a structure.
         clearances: of the drill at this depth to every structure.
+        risks: that the hand, deviating from the plan, touches each structure; empty where not estimated.
         access: what the handpiece needs here, "" where nothing is known.
     """
 
@@ -38,6 +40,7 @@ class Step:
     clearances: tuple[Clearance, ...]
     why: tuple[Reason, ...]
     access: str = ""
+    risks: tuple[Risk, ...] = ()
 
     @property
     def set_by(self) -> str:
@@ -68,6 +71,7 @@ class Step:
             "irrigation": self.drill.irrigation,
             "clearances": [clearance.as_json() for clearance in self.clearances],
             "access": self.access,
+            "risks": [risk.as_json() for risk in self.risks],
             "why": [reason.as_json() for reason in self.why],
         }
 

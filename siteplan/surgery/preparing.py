@@ -13,14 +13,14 @@ from siteplan.frame import SiteFrame
 from siteplan.measures import Measure
 from siteplan.placement import Clearance, Margins
 from siteplan.surgery import cautions
-from siteplan.surgery.around import Surroundings
+from siteplan.surgery.around import RiskOf, Surroundings
 from siteplan.surgery.branches import looser_branch, pauses_of, tighter_branch
 from siteplan.surgery.build import Built, Site, build
 from siteplan.surgery.card import Branch, Preparation, TorqueGoal
 from siteplan.surgery.choice import Candidate, candidates
 from siteplan.surgery.depth import Surface
 from siteplan.surgery.forecast import TorqueReport, torque_report
-from siteplan.surgery.kit import Kit
+from siteplan.surgery.kit import Drill, Kit
 from siteplan.surgery.protocol import Protocol, Rule
 from siteplan.surgery.reasons import Reason
 from siteplan.surgery.wall import WallBone, wall_from_class, wall_from_findings
@@ -53,6 +53,8 @@ def prepare(
     alternatives: Sequence[Fixture] = (),
     check_fixture: FixtureCheck | None = None,
     bone: BoneFindings | None = None,
+    risk: RiskOf | None = None,
+    access: Callable[[Drill], str] | None = None,
 ) -> Preparation:
     """The drilling card of a fixture at its pose.
 
@@ -67,6 +69,8 @@ def prepare(
         structures, margins: what a drill must keep away from, and how far.
         planned_contacts: names of structures whose cortex is engaged on purpose.
         alternatives: fixtures that may be taken instead when the hold is poor (the catalogue).
+        risk: probability that a solid touches a structure when the hand deviates; put beside each clearance.
+        access: what the handpiece needs for a drill here, in words.
         bone: the whole measured site; with it the torque is forecast from its grey values.
         check_fixture: clearances of such a fixture at this platform; without it only structures are checked.
 
@@ -75,7 +79,7 @@ def prepare(
         LibraryFileError: the protocol has no rule for this design.
     """
     site = _site(fixture, pose, frame, approach, soft_tissue_mm, cortex, structures, margins, kit, protocol,
-                 planned_contacts)  # fmt: skip
+                 planned_contacts, risk, access)  # fmt: skip
     choice = _choose(site, candidates(protocol, density, jaw))
     built = choice.built
     tighter = tighter_branch(site, built)
@@ -140,12 +144,14 @@ def _site(
     kit: Kit,
     protocol: Protocol,
     planned_contacts: Sequence[str],
+    risk: RiskOf | None,
+    access: Callable[[Drill], str] | None,
 ) -> Site:
     platform_mm = float((pose.platform_lps_mm - frame.origin_lps_mm) @ pose.axis)
     entry = pose.point(-platform_mm)
     at_lower_limit = protocol.file.limits.margin_compared_at == "lower limit"
-    around = Surroundings(entry, pose.axis, structures, margins, frozenset(planned_contacts), at_lower_limit)
-    return Site(fixture, platform_mm, _surface(approach, soft_tissue_mm), cortex, around, kit, protocol)
+    around = Surroundings(entry, pose.axis, structures, margins, frozenset(planned_contacts), at_lower_limit, risk)
+    return Site(fixture, platform_mm, _surface(approach, soft_tissue_mm), cortex, around, kit, protocol, access)
 
 
 def _surface(approach: str, soft_tissue_mm: float | None) -> Surface:

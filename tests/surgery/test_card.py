@@ -17,7 +17,7 @@ from siteplan.fixture.design import Shape, make_fixture
 from siteplan.flags import Flag
 from siteplan.frame import site_frame
 from siteplan.measures import Measure
-from siteplan.placement import load_margins
+from siteplan.placement import clearance, load_margins
 from siteplan.surgery import load_kit, load_protocol, prepare
 from siteplan.surgery.kit import Drill, Kit, KitFile, Purpose, Ratchet, Stop
 from siteplan.surgery.sequence import Reach
@@ -168,6 +168,40 @@ def test_the_looser_branch_offers_only_fixtures_that_keep_every_margin():
     none = card(planned, classes(D4=1.0), structures=[canal(11.0)], alternatives=CATALOGUE.fixtures)
     assert none.looser.fixtures == ()
     assert "mm too close to canal" in none.looser.reasons[1].text
+
+
+class Touch:
+    def as_json(self):
+        return {"touched": 0.01}
+
+
+def test_risk_and_access_stand_beside_each_step_where_they_are_known():
+    seen = []
+
+    def risk(solid, pose, structure):
+        seen.append((float(solid.z_mm[-1]), structure.name))
+        return Touch()
+
+    made = card("demo-two-piece-4.0x10", classes(D2=1.0), structures=[canal(20.0)], risk=risk,
+                access=lambda drill: f"extender for {drill.name}")  # fmt: skip
+    step = made.steps[0].as_json()
+    assert step["risks"] == [{"touched": 0.01}]
+    assert step["access"] == "extender for pilot 2.0"
+    assert (made.steps[0].tip_below_bone_mm, "canal") in seen
+
+
+def test_what_holds_a_failed_fixture_inside_is_not_tried_again():
+    tried = []
+
+    def check(fixture):
+        tried.append(fixture.name)
+        body = fixture.body
+        pose = Pose(FRAME.origin_lps_mm, FRAME.axis)
+        return [clearance(body, pose, canal(11.0), MARGINS)]
+
+    made = card("demo-two-piece-3.5x10", classes(D4=1.0), alternatives=CATALOGUE.fixtures, check_fixture=check)
+    assert made.looser.fixtures == ()
+    assert tried == ["demo-two-piece-4.0x10", "demo-two-piece-3.5x12"]
 
 
 def test_the_makers_ceiling_comes_first():
