@@ -1,0 +1,126 @@
+"""`siteplan card CASE`: the drilling card of each site on the terminal; with --explain, where every number is from."""
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from siteplan.commands._shared import print_json, progress_to, silent
+
+if TYPE_CHECKING:
+    from siteplan.surgery import Branch, Preparation, Step
+    from siteplan.surgery.reasons import Reason
+
+INDENT = "     "
+
+
+def add_parser(commands: Any) -> None:
+    """Add this command."""
+    parser = commands.add_parser("card", help="print the drilling card of a site, and where its numbers are from")
+    parser.add_argument("case", metavar="CASE", help="the case file (JSON)")
+    parser.add_argument("--tooth", type=int, metavar="NN", help="ISO 3950 number of one site; without it all")
+    parser.add_argument("--explain", action="store_true", help="with the measure or file line behind every number")
+    parser.add_argument("--json", action="store_true", help="print JSON and nothing else")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Assess the site and print its card."""
+    from siteplan.assessment import assess_site, load_library
+    from siteplan.case import load_case
+    from siteplan.errors import CaseError
+    from siteplan.scan import read_scan
+
+    case = load_case(args.case)
+    entries = [site for site in case.case.sites if args.tooth in (None, site.tooth)]
+    if not entries:
+        teeth = ", ".join(str(site.tooth) for site in case.case.sites)
+        raise CaseError(f"sites: tooth {args.tooth} is not planned here; planned are {teeth}.")
+    progress = silent if args.json else progress_to()
+    scan = read_scan(case.series_path, series=case.case.series_uid, progress=progress)
+    library = load_library(scan, case)
+    cards = []
+    for entry in entries:
+        placed = assess_site(scan, entry, library, table=case.case.density_table).placed
+        cards.append((entry.tooth, placed.preparation if placed else None))
+    if args.json:
+        print_json([{"tooth": tooth, "preparation": card.as_json() if card else None} for tooth, card in cards])
+        return 0
+    for tooth, card in cards:
+        lines = card_lines(tooth, card, explain=args.explain) if card else [f"Tooth {tooth}: no fixture is planned."]
+        print("\n".join(lines) + "\n")
+    return 0
+
+
+def card_lines(tooth: int, card: "Preparation", *, explain: bool) -> list[str]:
+    """The card as lines of text."""
+    goal = card.torque
+    low, high = goal.target_Ncm
+    lines = [
+        f"Tooth {tooth}: {card.fixture}, prepared for {card.bone} bone. Depth is read at the {card.reference}.",
+        *(f"! {problem.text}" + _where(problem, explain) for problem in card.problems),
+    ]
+    pauses = {pause.after_step: pause for pause in card.pauses}
+    for number, step in enumerate(card.steps, start=1):
+        lines += _step(f"{number}.", step, explain)
+        if number in pauses:
+            lines.append(f"   PAUSE  {pauses[number].what}")
+    lines.append(
+        f"Turning in: aim for {low:g} to {high:g} N·cm, early loading from {goal.loading_Ncm:g}, never above "
+        f"{goal.ceiling_Ncm:g}." + _where(goal.why, explain)
+    )
+    lines += _forecast(card)
+    for branch in card.branches:
+        lines += _branch(branch, explain)
+    lines += [f"Note: {note.text}" + _where(note, explain) for note in (*card.reasons, *card.notes)]
+    return lines + [f"- {caution}" for caution in card.cautions]
+
+
+def _step(number: str, step: "Step", explain: bool) -> list[str]:
+    slow, fast = step.drill.speed_per_min
+    lines = [
+        f"{number:<3}{step.drill.name}, {step.reach.value}: until {step.shows}; the tip is then "
+        f"{step.tip_depth_mm:.2f} mm from the {step.reference}, {step.tip_below_bone_mm:.2f} mm below the bone entry.",
+        f"{INDENT}{slow:g} to {fast:g} 1/min, {step.drill.irrigation}",
+    ]
+    for clearance in step.clearances:
+        distance = clearance.distance
+        value = "not measured" if distance.value is None else f"{distance.value:.2f} mm"
+        if distance.low is not None and distance.high is not None:
+            value += f" ({distance.low:.2f} to {distance.high:.2f})"
+        lines.append(
+            f"{INDENT}to {clearance.structure}: {value}, margin {clearance.margin.value_mm:g} mm, {clearance.verdict}"
+        )
+    if step.access:
+        lines.append(f"{INDENT}{step.access}")
+    if explain:
+        lines += [f"{INDENT}why: {reason.text}{_where(reason, True)}" for reason in step.why]
+    return lines
+
+
+def _forecast(card: "Preparation") -> list[str]:
+    report = card.forecast
+    if report is None:
+        return []
+    final = report.planned.final
+    lines = [
+        f"Torque forecast: {final.value:.0f} N·cm at full depth (95 % interval {final.low:.0f} to {final.high:.0f}), "
+        f"of which cortex {report.planned.cortex[-1]:.0f} and cancellous bone {report.planned.cancellous[-1]:.0f}; "
+        f"from {report.basis}.",
+        *(f"{INDENT}{other.name}: {other.final.value:.0f} N·cm" for other in report.others),
+        *(f"! {warning}" for warning in report.warnings),
+    ]
+    return lines + [f"- {limit}" for limit in report.cannot_know]
+
+
+def _branch(branch: "Branch", explain: bool) -> list[str]:
+    lines = [f"If {branch.when}:"]
+    for step in branch.steps:
+        lines += _step("  ", step, explain)
+    if branch.fixtures:
+        lines.append(f"{INDENT}{', '.join(branch.fixtures)}")
+    return lines + [f"{INDENT}{reason.text}{_where(reason, explain)}" for reason in branch.reasons]
+
+
+def _where(reason: "Reason", explain: bool) -> str:
+    if not explain:
+        return ""
+    return f" [{'; '.join(part for part in (reason.where, reason.source) if part)}]"
