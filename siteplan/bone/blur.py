@@ -159,7 +159,7 @@ def _split(tau: Array, share_across: Array, guess: Blur) -> Blur:
     for _ in range(4):
         a = design[keep]
         h = a.T @ a / (_SHARED_NOISE * spread**2) + alike
-        covariance = np.linalg.inv(h)
+        covariance = np.linalg.inv(h).astype(np.float64)
         variances = covariance @ (a.T @ tau[keep] ** 2 / (_SHARED_NOISE * spread**2))
         rest = tau**2 - design @ variances
         spread = 1.4826 * float(np.median(np.abs(rest[keep]))) + 1e-9

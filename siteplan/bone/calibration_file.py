@@ -60,8 +60,14 @@ def calibration_for(
         what = "; ".join(differences(nearest, own))
         return None, (f"{path.name}: no calibration in it was made with this device, protocol and field ({what}).",)
     newest = max(matches, key=lambda e: str(e.get("date", "")))
+    numbers = {name: float(newest.get(name, 0.0)) for name in _NUMBERS}
     calibration = Calibration(
-        **{name: float(newest.get(name, 0.0)) for name in _NUMBERS},
+        numbers["slope"],
+        numbers["intercept"],
+        numbers["slope_sd"],
+        numbers["intercept_sd"],
+        numbers["covariance"],
+        numbers["scatter_hu"],
         kind=CalibrationKind.PHANTOM,
         source=f"{path.name}: {newest.get('source', '')}",
         date=str(newest.get("date", "")),

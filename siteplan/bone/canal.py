@@ -133,7 +133,7 @@ def _on_axis(p: Array, covariance: Array, blur: tuple[float, float]) -> Layer | 
         gradients.append(g)
 
     def sd(g: Array) -> float:
-        return float(np.sqrt(max(g @ covariance @ g, 0.0)))
+        return float(np.sqrt(max(float(g @ covariance @ g), 0.0)))
 
     systematic = EDGE_SYSTEMATIC_MM + EDGE_SYSTEMATIC_BLUR_SHARE * blur[0]
     return Layer(

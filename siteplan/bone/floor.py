@@ -176,7 +176,7 @@ def fit_layer(
     systematic = (EDGE_SYSTEMATIC_MM + EDGE_SYSTEMATIC_BLUR_SHARE * blur[0]) * float(np.sqrt(1 + slope**2))
     g_near = np.zeros(_PARAMETERS)
     g_near[0], g_near[6] = 1, -t
-    near_sd = float(np.sqrt(max(g_near @ covariance @ g_near, 0)))
+    near_sd = float(np.sqrt(max(float(g_near @ covariance @ g_near), 0.0)))
     t_sd = t * float(np.sqrt(covariance[6, 6]))
     return Layer(
         start.below,

@@ -49,7 +49,7 @@ class InsertReading:
 
 
 def read_inserts(path: Path) -> list[Insert]:
-    """Inserts from a TOML file: `[[insert]]` with `name`, `hu` and, unless they are to be found, `centre_mm`, `radius_mm`.
+    """Inserts from a TOML file: `[[insert]]` with `name`, `hu` and, unless to be found, `centre_mm` and `radius_mm`.
 
     Raises:
         LibraryFileError: the file cannot be read or an entry is wrong.

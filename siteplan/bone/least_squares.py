@@ -56,4 +56,4 @@ def levenberg(
         p, value, jacobian = trial, new_value, new_jacobian
         if small:
             break
-    return p, np.linalg.inv(h)
+    return p, np.linalg.inv(h).astype(np.float64)

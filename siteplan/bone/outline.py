@@ -68,14 +68,14 @@ def curve_through(points_mm: Array, smooth_mm: float) -> Curve:
     normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
     turning = np.gradient(tangent, step, axis=0)
     curvature = gaussian_filter1d((turning * normal).sum(axis=1), 0.4 / STEP_MM, mode="nearest")
-    return Curve(step * np.arange(len(even)), even, normal, curvature)
+    return Curve(np.asarray(step * np.arange(len(even)), dtype=np.float64), even, normal, curvature)
 
 
 def _evenly(points: Array) -> Array:
     length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     keep = np.concatenate([[True], np.diff(length) > 1e-9])
     points, length = points[keep], length[keep]
-    wanted = np.linspace(0, length[-1], max(int(round(length[-1] / STEP_MM)) + 1, 8))
+    wanted = np.linspace(0, length[-1], max(round(float(length[-1]) / STEP_MM) + 1, 8))
     return np.stack([np.interp(wanted, length, points[:, a]) for a in (0, 1)], axis=1)
 
 

@@ -112,7 +112,8 @@ def ridge_form(height: Measure, widths: tuple[Measure, ...], bone_to_mm: float) 
     if height.value is None and bone_to_mm < _HEIGHT_MM:
         return RidgeForm(None, why="the height is not bounded within the scan", **common)
     at = width.depth_mm or 0.0
-    numbers = f"height {known:.1f} mm{'' if height.value is not None else ' or more'}, width {width.value:.1f} mm at {at:g} mm"
+    more = "" if height.value is not None else " or more"
+    numbers = f"height {known:.1f} mm{more}, width {width.value:.1f} mm at {at:g} mm"
     if known > _HEIGHT_MM and width.value > _WIDE_MM:
         label = "A"
     elif known > _HEIGHT_MM and width.value >= _NARROW_MM:

@@ -67,8 +67,8 @@ def sample_block(
 
 def _grid(low: float, high: float, step: float) -> NDArray[np.float64]:
     """Multiples of `step` that cover [low, high]; zero is one of them."""
-    grid: NDArray[np.float64] = step * np.arange(int(np.floor(low / step)), int(np.ceil(high / step)) + 1)
-    return grid
+    count = np.arange(int(np.floor(low / step)), int(np.ceil(high / step)) + 1)
+    return (step * count).astype(np.float64)
 
 
 def _crop(

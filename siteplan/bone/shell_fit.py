@@ -7,6 +7,7 @@ and is correlated between voxels, both estimated from the residuals.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,7 +108,7 @@ class Layout:
     def slices(self) -> tuple[slice, ...]:
         """Part of the vector that each group takes."""
         ends = np.cumsum((0, *self.sizes))
-        return tuple(slice(int(a), int(b)) for a, b in zip(ends[:-1], ends[1:], strict=True))
+        return tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
 
 
 def layout_for(curve: Curve) -> Layout:
@@ -206,7 +207,6 @@ class Problem:
     def state(self, theta: Array) -> tuple[ShellState, Array]:
         """Functions at all voxels (flattened N x M), and d tau / d log blur (2, N*M)."""
         edge, tilt, bow, thick, out, inn, cortex, blur, local = self.parts
-        n, m = len(self.voxels.cells.s_mm), len(self.m)
         slope = self.b_tilt @ theta[tilt]
         curl = self.b_tilt @ theta[bow]
         e = (self.b_edge @ theta[edge])[:, None] + slope[:, None] * self.m + curl[:, None] * self.m**2
@@ -219,17 +219,20 @@ class Problem:
         tau2 = var_xy * (length2 - share_z) + var_z * share_z
         tau = np.sqrt(tau2)
         d_tau = np.stack([(var_xy * (length2 - share_z) / tau).ravel(), (var_z * share_z / tau).ravel()])
-        spread = lambda a: np.broadcast_to(a[:, None], (n, m)).ravel()  # noqa: E731 (two words, used twice)
         state = ShellState(
             x=(self.voxels.cells.distance_mm[:, None] - e).ravel(),
-            t=spread(np.exp(self.b_t @ theta[thick])),
-            outside=spread(self.b_out @ theta[out]),
-            inside=spread(self.b_in @ theta[inn]),
-            cortex=spread(theta[cortex][0] + self.b_cortex @ theta[local]),
+            t=self._over_planes(np.exp(self.b_t @ theta[thick])),
+            outside=self._over_planes(self.b_out @ theta[out]),
+            inside=self._over_planes(self.b_in @ theta[inn]),
+            cortex=self._over_planes(theta[cortex][0] + self.b_cortex @ theta[local]),
             tau=tau.ravel(),
-            bend=spread(self.bend),
+            bend=self._over_planes(self.bend),
         )
         return state, d_tau
+
+    def _over_planes(self, per_cell: Array) -> Array:
+        """(N*M,) values of cells (N,), the same in every plane."""
+        return np.repeat(per_cell, len(self.m))
 
     def normal_equations(self, theta: Array, weight: Array) -> tuple[Array, Array, Array, ShellValues]:
         """J'WJ, J'Wr without prior, residuals (N*M,) and model values. `weight` (N*M,)."""
@@ -304,7 +307,7 @@ def solve(
         theta, h, g, r, v, cost = trial, h2, g2, r2, v2, new
         if step > 5 and gain < 1e-3 * max(cost, 1.0) * 0.01:
             break
-    covariance = np.linalg.inv(h + problem.penalty)
+    covariance: Array = np.linalg.inv(h + problem.penalty).astype(np.float64)
     score = np.where(known, (r / (sd_out + (sd_in - sd_out) * v.into_inside)) ** 2, np.nan).reshape(
         problem.voxels.known.shape
     )
@@ -331,7 +334,7 @@ def _local_misfit(problem: Problem, score: Array) -> Array:
     total = np.bincount(bins, each, len(curve.s_mm))
     number = np.bincount(bins, count, len(curve.s_mm))
     width = _MISFIT_REACH_MM / float(curve.s_mm[1])
-    smooth = gaussian_filter1d(total, width, mode="nearest") / np.maximum(
+    smooth: Array = gaussian_filter1d(total, width, mode="nearest") / np.maximum(
         gaussian_filter1d(number.astype(float), width, mode="nearest"), 1e-9
     )
     return smooth
@@ -354,7 +357,6 @@ def _noise(
     problem: Problem, r: Array, v: ShellValues, known: NDArray[np.bool_], correlation: bool
 ) -> tuple[float, float, float, float]:
     """SD outside (with cortex) and inside, and how many voxels share one independent piece of noise there."""
-    n, m = problem.voxels.known.shape
     outer, inner = known & (v.into_inside < 0.1), known & (v.into_inside > 0.8)
     result = []
     for where in (outer, inner):

@@ -84,7 +84,8 @@ class Shell:
         """(P,) SD of log thickness."""
         part = self.fit.layout.slices()[3]
         b = self.bases[1]
-        return np.sqrt(np.einsum("pi,ij,pj->p", b, self.fit.covariance[part, part], b))
+        sd: Array = np.sqrt(np.einsum("pi,ij,pj->p", b, self.fit.covariance[part, part], b))
+        return sd
 
     def cross(self, inner: bool, fixed_axis: int, fixed: float, keep: str) -> Crossing | None:
         """First crossing of the surface with the line on which coordinate `fixed_axis` (0 depth, 1 buccal) is `fixed`.
@@ -119,7 +120,7 @@ class Shell:
 
     def sd(self, gradient: Array) -> float:
         """SD of a linear function of the parameters."""
-        return float(np.sqrt(max(gradient @ self.fit.covariance @ gradient, 0.0)))
+        return float(np.sqrt(max(float(gradient @ self.fit.covariance @ gradient), 0.0)))
 
 
 @dataclass(frozen=True, eq=False)

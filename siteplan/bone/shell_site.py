@@ -152,8 +152,8 @@ def _carried(old: Spline, coefficients: Array, new: Spline) -> Array:
     """Coefficients on `new` of the same function on a curve whose length has changed a little."""
     share = np.linspace(0, 1, 6 * new.count)
     wanted = old.basis(share * old.length) @ coefficients
-    result: Array = np.linalg.lstsq(new.basis(share * new.length), wanted, rcond=None)[0]
-    return result
+    found = np.linalg.lstsq(new.basis(share * new.length), wanted, rcond=None)[0]
+    return np.asarray(found, dtype=np.float64)
 
 
 def _next(fit: ShellFit, smooth_mm: float) -> _Start:

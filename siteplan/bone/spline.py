@@ -18,7 +18,7 @@ class Spline:
     @classmethod
     def spaced(cls, length: float, spacing: float) -> "Spline":
         """Knots about `spacing` apart."""
-        return cls(length, max(int(round(length / spacing)), 1) + 3)
+        return cls(length, max(round(length / spacing), 1) + 3)
 
     @property
     def spacing(self) -> float:

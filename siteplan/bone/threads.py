@@ -13,7 +13,7 @@ from typing import Any
 @lru_cache(maxsize=1)
 def _controller() -> Any:
     try:
-        from threadpoolctl import ThreadpoolController
+        from threadpoolctl import ThreadpoolController  # type: ignore[import-untyped]  # it ships no types
     except ImportError:
         return None
     return ThreadpoolController()
