@@ -106,9 +106,9 @@ def lower() -> Patient:
     """Left lower jaw behind a first premolar: canal, mental foramen, three sites."""
     arch = Arch(radius=41.0, centre=(-1.5, 4.0, -40.0), start_deg=52.0, left=True, upper=False)
     ridge = Ridge(
-        half_width=6.4,
+        half_width=6.5,
         height=27.0,
-        exponent=3.4,
+        exponent=3.8,
         lean=0.10,
         crest_share=0.86,
         taper_depth=9.0,

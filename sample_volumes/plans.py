@@ -29,6 +29,10 @@ ENGAGE_MM = 0.25
 """A fixture that engages the floor plate ends this far short of the air."""
 CANAL, FORAMEN, SINUS = "mandibular canal", "mental foramen", "sinus floor"
 _DRAWN_SD_MM = 0.3
+_MIDDLE_LINE = ((2.0, 0.0), (9.0, 0.25))
+"""Depth below the crest line and shift along the arch of the two points that give an axis its direction."""
+_ROUNDS = 25
+"""Each round moves the axis sideways towards the middle; it settles to a micrometre."""
 
 
 class NoFixtureFits(ValueError):
@@ -36,31 +40,35 @@ class NoFixtureFits(ValueError):
 
 
 def place_of(patient: Patient, s: float) -> Place:
-    """Axis through the middle of the ridge 2 and 9 mm below the crest; crest point where it meets the surface."""
+    """Axis along the middle line of the ridge, moved sideways until as much bone lies buccally as lingually at 1 mm."""
     scene, arch = patient.scene, patient.scene.arch
     out = scene.direction_to_lps(arch.to_scene(s, 1, 0) - arch.to_scene(s, 0, 0))
     back = arch.to_scene(s + 1e-4, 0, 0) - arch.to_scene(s, 0, 0)
     back = scene.direction_to_lps(back / np.linalg.norm(back))
-    shallow, deep = (_middle(patient, s + lean, depth, out) for depth, lean in ((2.0, 0.0), (9.0, 0.25)))
+    crest = float(scene.ridge.crest_depth(np.array(s)))
+    ends = [(s + lean, float(scene.ridge.centre_u(np.array(crest + z))), crest + z) for z, lean in _MIDDLE_LINE]
+    shallow, deep = (scene.to_lps(arch.to_scene(*end)) for end in ends)
+    place = _at(patient, shallow, deep, out, back)
+    for _ in range(_ROUNDS):
+        here = place.crest + 1.0 * place.axis
+        buccal, lingual = (outline_distance(scene, here, sign * place.buccal) for sign in (1, -1))
+        if buccal is None or lingual is None:
+            raise ValueError(f"no ridge at s = {s}")
+        shift = (buccal - lingual) / 4 * place.buccal  # half of the way, so that it settles
+        place = _at(patient, here + shift, here + shift + 8 * place.axis, out, back)
+    return place
+
+
+def _at(patient: Patient, shallow: Array, deep: Array, out: Array, back: Array) -> Place:
+    """The place whose axis runs through two points; its crest point lies where the axis meets the outer surface."""
     axis = (deep - shallow) / np.linalg.norm(deep - shallow)
     buccal = out - (out @ axis) * axis
     buccal /= np.linalg.norm(buccal)
     distal = back - (back @ axis) * axis - (back @ buccal) * buccal
-    up = outline_distance(scene, deep, -axis, 20.0)
+    up = outline_distance(patient.scene, deep, -axis, 20.0)
     if up is None:
-        raise ValueError(f"no bone surface above the site at s = {s}")
+        raise ValueError("no bone surface above the site")
     return Place(deep - up * axis, axis, buccal, distal / np.linalg.norm(distal))
-
-
-def _middle(patient: Patient, s: float, depth: float, out: Array) -> Array:
-    """Middle of the ridge along the direction `out` at a depth below the crest line."""
-    scene = patient.scene
-    d = scene.ridge.crest_depth(np.array(s)) + depth
-    start = scene.to_lps(scene.arch.to_scene(s, scene.ridge.centre_u(d), d))
-    buccal, lingual = outline_distance(scene, start, out), outline_distance(scene, start, -out)
-    if buccal is None or lingual is None:
-        raise ValueError(f"no ridge at s = {s}, {depth} mm below the crest")
-    return start + (buccal - lingual) / 2 * out
 
 
 def build(patient: Patient, voxel_mm: float) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -209,3 +209,62 @@ def test_the_package_reads_case_and_series(name):
     check_against_scan(case.case, scan)
     assert scan.spacing_kji_mm == pytest.approx((0.25, 0.25, 0.25))
     assert not scan.grey.may_be_hu
+
+
+LENGTH_MM, CORTEX_MM = 0.3, 0.4
+"""Wanted of fine scans: widths and distances, and cortex where thicker than 1 mm."""
+
+
+@pytest.fixture(scope="module", params=NAMES)
+def assessed(request: pytest.FixtureRequest) -> tuple[dict, dict]:
+    """Findings and truth of one sample, by tooth."""
+    import siteplan
+
+    case = siteplan.load_case(FOLDER / request.param / "case.json")
+    findings = siteplan.assess(siteplan.read_scan(case.series_path), case).as_json()
+    truth = _truth(request.param)
+    truth["line"] = truth.pop("grey")
+    return {site["tooth"]: site for site in findings["sites"]}, truth
+
+
+def test_findings_agree_with_the_truth(assessed):
+    found, truth = assessed
+    for true in truth["sites"]:
+        site = found[true["tooth"]]
+        for name, allowed in (("ridge_width", LENGTH_MM), ("buccal_plate", CORTEX_MM), ("lingual_plate", CORTEX_MM)):
+            wanted = {level["depth_mm"]: level["value"] for level in true[name]}
+            compared = 0
+            for level in site[name]:
+                value = wanted[level["depth_mm"]]
+                if value is None or (name != "ridge_width" and value < 1.0):
+                    continue
+                assert level["value"] == pytest.approx(value, abs=allowed), (true["tooth"], name, level)
+                compared += 1
+            assert compared or name != "ridge_width"
+        if true["crestal_cortex"]["value"] > 1.0:
+            assert site["crestal_cortex"]["value"] == pytest.approx(true["crestal_cortex"]["value"], abs=CORTEX_MM)
+        second = true["second_cortex_depth"]["value"]
+        assert site["second_cortex_depth"]["value"] == pytest.approx(second, abs=CORTEX_MM)
+        grey = truth["line"]["slope"] * true["mean_hu"]["value"] + truth["line"]["intercept"]
+        assert site["mean_grey"]["value"] == pytest.approx(grey, rel=0.05, abs=40)
+
+
+def test_clearances_agree_with_the_truth(assessed):
+    found, truth = assessed
+    for true in truth["sites"]:
+        values = {entry["structure"]: entry["value"] for entry in found[true["tooth"]]["clearances"]}
+        for name, distance in _named(true).items():
+            if name in values:  # canal wall and other fixtures stand elsewhere in the findings
+                assert values[name] == pytest.approx(distance, abs=0.05), (true["tooth"], name)
+        assert any(name in values for name in ("mandibular canal", "sinus floor"))
+
+
+def test_verdicts_tell_the_stories_of_the_samples(assessed):
+    found, _ = assessed
+    verdict = {tooth: {c["structure"]: c["verdict"] for c in site["clearances"]} for tooth, site in found.items()}
+    if 36 in found:
+        assert verdict[36]["mandibular canal"] == "keeps the margin"
+        assert verdict[37]["mandibular canal"] == "breaks the margin"
+    else:
+        assert verdict[15]["sinus floor"] == "keeps the margin"
+        assert verdict[16]["sinus floor"] == "planned contact"
