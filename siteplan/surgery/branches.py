@@ -9,6 +9,7 @@ from siteplan.fixture import Fixture, Solid
 from siteplan.placement import Clearance
 from siteplan.surgery.build import Built, Site, build
 from siteplan.surgery.card import Branch, Pause, Step
+from siteplan.surgery.kit import Purpose
 from siteplan.surgery.reasons import Reason
 from siteplan.surgery.sequence import Reach
 
@@ -28,9 +29,16 @@ class _Trial:
 
 
 def pauses_of(site: Site, built: Built) -> tuple[Pause, ...]:
-    """Where to stop and try the fixture: before the crest is opened, and after the last drill."""
+    """Where to stop and try the fixture: before the last shaping drill, before the crest is opened, after all."""
     pauses: list[Pause] = []
     where = site.protocol.lines.where("seating")
+    shaping = [n for n, step in enumerate(built.steps) if step.drill.purpose is Purpose.SHAPING]
+    if shaping and shaping[-1] > 0:
+        feel = next((bone.feels_like for bone in site.protocol.file.bone if bone.name == built.rule.bone), "")
+        like = f" ({feel})" if feel else ""
+        what = f"If it felt softer than {built.rule.bone} bone{like}, try the fixture by hand before the next drill."
+        text = "the feel of the drill counts more than the class from the scan, and one drill less can be mended"
+        pauses.append(Pause(shaping[-1], what, Reason(text, where, site.protocol.file.seating.source)))
     for number, step in enumerate(built.steps[:-1], start=1):
         if step.reach is Reach.FULL and built.steps[number].reach is Reach.CREST:
             text = "too little can be mended, too much cannot except by a wider fixture"

@@ -17,6 +17,9 @@ from siteplan.surgery.protocol import Protocol, Rule
 from siteplan.surgery.reasons import Reason
 from siteplan.surgery.sequence import Reach, Sequence, Wanted, sequence
 
+CLOSED_MM = 0.2
+"""Cortex left closed by more than this is told (our own bound: half of what a cortex is measured to)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Site:
@@ -173,10 +176,12 @@ def _depth_reasons(site: Site, wanted: Wanted, bounds: Bounds, depth: Depth) -> 
     """Where the depth comes from: what it may reach, the mark, and the length of the point."""
     drill = wanted.drill
     if wanted.reach is Reach.CREST:
-        goal = Reason(
-            f"opens the crestal cortex only: measured {_interval(site.cortex)}, goal {bounds.shoulder_bone_mm:.2f} mm",
-            "measure crestal_cortex",
-        )
+        goal_mm = bounds.shoulder_bone_mm
+        text = f"opens the crestal cortex only: measured {_interval(site.cortex)}, goal {goal_mm:.2f} mm"
+        closed = (site.cortex.value or 0.0) - depth.shoulder_bone_mm
+        if closed > CLOSED_MM:
+            text += f"; this mark leaves about {closed:.1f} mm of it closed, which the fixture has to pass itself"
+        goal = Reason(text, "measure crestal_cortex")
     else:
         text = (
             f"the fixture's apex lies {site.apex_bone_mm:.2f} mm below the bone entry: platform "

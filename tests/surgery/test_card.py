@@ -96,6 +96,23 @@ def test_every_fixture_of_the_catalogue_has_a_card_without_problems_in_every_cla
         assert made.steps[0].short_of_goal_mm <= 1.0
 
 
+def test_a_crest_mark_that_leaves_cortex_closed_says_so():
+    made = card("demo-compressive-5.0x10", classes(D2=1.0), approach="flapless", gum=2.7)
+    crest = next(step for step in made.steps if step.reach is Reach.CREST)
+    # Marks stand every half millimetre: 4.5 from the gum is 1.8 in bone, enough; a cortex of 2.2 is not passed.
+    assert not any("closed" in reason.text for reason in crest.why)
+    thick = card("demo-compressive-5.0x10", classes(D2=1.0), approach="flapless", gum=2.7,
+                 cortex=Measure(2.2, "mm", 2.1, 2.29))  # fmt: skip
+    crest = next(step for step in thick.steps if step.reach is Reach.CREST)
+    assert any("leaves about 0.4 mm of it closed" in reason.text for reason in crest.why)
+
+
+def test_pauses_come_before_what_cannot_be_mended():
+    made = card("demo-compressive-5.0x10", classes(D2=1.0))
+    assert [pause.after_step for pause in made.pauses] == [1, 2, len(made.steps)]
+    assert "white pine" in made.pauses[0].what
+
+
 def test_a_crest_that_was_not_measured_is_not_opened_by_guess():
     made = card("demo-compressive-5.0x10", classes(D2=1.0), cortex=Measure.absent("mm", Flag.NO_EDGE_FOUND))
     assert all(step.reach is Reach.FULL for step in made.steps)
