@@ -1,0 +1,87 @@
+"""The window in a real display, or the reason why not; pictures of its states for a person to look at."""
+
+import os
+import shutil
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from PySide6.QtWidgets import QApplication, QWidget
+
+from tests.viewer.hands import MEASURED_MS, settle
+
+
+@pytest.fixture(scope="session")
+def display() -> None:
+    """Skip, with the reason, where no window can be shown."""
+    has_one = any(os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY"))
+    if sys.platform.startswith("linux") and not has_one and os.environ.get("QT_QPA_PLATFORM") != "offscreen":
+        pytest.skip("there is no display; run the tests with xvfb-run")
+
+
+@pytest.fixture(autouse=True)
+def state_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Recovery files and locks of a test of its own."""
+    monkeypatch.setenv("SITEPLAN_STATE", str(tmp_path / "state"))
+    return tmp_path / "state"
+
+
+@pytest.fixture
+def sample(root: Path, tmp_path: Path) -> Path:
+    """The lower-jaw sample in a folder that a test may write to; its case file."""
+    folder = tmp_path / "lower_jaw"
+    shutil.copytree(root / "sample_volumes" / "lower_jaw", folder)
+    return folder / "case.json"
+
+
+@pytest.fixture
+def shoot() -> Callable[[QWidget, str], Path]:
+    """Write a picture of a widget to the folder SITEPLAN_SHOTS, or to nowhere."""
+
+    def take(widget: QWidget, name: str) -> Path:
+        folder = os.environ.get("SITEPLAN_SHOTS")
+        QApplication.processEvents()
+        picture = widget.grab()
+        assert not picture.isNull()
+        if folder:
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            picture.save(str(Path(folder) / f"{name}.png"))
+        return Path(folder or ".") / f"{name}.png"
+
+    return take
+
+
+@pytest.fixture
+def window(display: None, request: pytest.FixtureRequest) -> Iterator[QWidget]:
+    """An empty main window on the screen."""
+    qtbot = request.getfixturevalue("qtbot")
+    from viewer.app import dress
+    from viewer.window import MainWindow
+
+    app = QApplication.instance()
+    assert isinstance(app, QApplication)
+    dress(app)
+    made = MainWindow()
+    made.setProperty("quiet", True)
+    made.show()
+    qtbot.waitExposed(made)
+    made.activateWindow()  # Xvfb has no window manager that would do it, and keys go to the active window only
+    qtbot.waitUntil(made.isActiveWindow, timeout=5000)
+    yield made
+    session = made.desk.session
+    if session is not None:
+        session._saved = session._kept  # a test that ends has nothing left to ask about
+    made.close()
+    made.deleteLater()
+    QApplication.processEvents()
+
+
+@pytest.fixture
+def opened(window: QWidget, sample: Path, request: pytest.FixtureRequest) -> QWidget:
+    """The window with the sample case open and measured in full."""
+    qtbot = request.getfixturevalue("qtbot")
+    window.open(sample)
+    qtbot.waitUntil(lambda: window.desk.session is not None, timeout=MEASURED_MS)
+    settle(window, qtbot)
+    return window

@@ -1,0 +1,225 @@
+"""Adding and removing sites, and the arch that they stand on."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from PySide6.QtCore import QObject, Qt
+from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QPushButton, QVBoxLayout
+
+from siteplan.case import SiteEntry
+from viewer.arch_finding import found_arch
+from viewer.arch_view import axial_section
+from viewer.desk import Desk
+from viewer.jobs import Channel
+from viewer.panorama import course_through
+from viewer.placing import PlaceRequest, first_placement
+from viewer.session import Session
+from viewer.texts import say
+
+if TYPE_CHECKING:
+    from viewer.window import MainWindow
+
+UPPER = (*range(18, 10, -1), *range(21, 29))
+LOWER = (*range(48, 40, -1), *range(31, 39))
+"""ISO 3950, the patient's right on the left."""
+
+
+class ToothDialog(QDialog):
+    """One button for each permanent tooth position."""
+
+    def __init__(self, taken: set[int], parent: MainWindow) -> None:
+        super().__init__(parent)
+        self.setWindowTitle(say("add.title"))
+        self.tooth: int | None = None
+        column = QVBoxLayout(self)
+        hint = QLabel(say("add.hint"))
+        hint.setObjectName("quiet")
+        column.addWidget(hint)
+        grid = QGridLayout()
+        self.buttons: dict[int, QPushButton] = {}
+        for row, teeth in enumerate((UPPER, LOWER)):
+            for place, tooth in enumerate(teeth):
+                button = QPushButton(str(tooth))
+                button.setMinimumSize(44, 44)
+                button.setEnabled(tooth not in taken)
+                if tooth in taken:
+                    button.setToolTip(say("add.taken", tooth=tooth))
+                button.clicked.connect(lambda _on=False, t=tooth: self._choose(t))
+                grid.addWidget(button, row, place + (1 if place > 7 else 0))
+                self.buttons[tooth] = button
+        grid.setColumnMinimumWidth(8, 18)
+        column.addLayout(grid)
+
+    def _choose(self, tooth: int) -> None:
+        self.tooth = tooth
+        self.accept()
+
+
+class Adding(QObject):
+    """See the module."""
+
+    def __init__(self, desk: Desk, window: MainWindow) -> None:
+        super().__init__(window)
+        self.desk = desk
+        self.window = window
+        self.wanted: int | None = None
+        self.arch_points: NDArray[np.float64] = np.zeros((0, 3))
+        self.finder, self.placer, self.axial = (Channel(name, self) for name in ("arch", "place", "axial"))
+        self.finder.done.connect(lambda _n, points: self._found(points))
+        self.finder.failed.connect(lambda _n, _why: self._found(None))
+        self.placer.done.connect(lambda _n, entry: self._placed(entry))
+        self.placer.failed.connect(lambda _n, why: desk.space.show_problem(why))
+        self.axial.done.connect(lambda _n, section: desk.space.arch.set_section(section))
+        desk.space.arch.moved.connect(self._corrected)
+        desk.space.arch.pointed_at.connect(self._pointed)
+        desk.space.arch.stepped.connect(self._step_height)
+        self._height = 0.0
+
+    def opened(self, session: Session) -> None:
+        """Look for the arch of a scan, or take the corrected one."""
+        self.wanted = None
+        self.arch_points = np.array(session.plan.arch_mm, dtype=np.float64).reshape(-1, 3)
+        self.desk.space.strip.set_panorama(None)
+        if not session.plan.sites:
+            self.desk.space.arch_button.setChecked(True)
+            self.desk.space.stage.setCurrentWidget(self.desk.space.arch)
+        else:
+            self.desk.space.stage.setCurrentWidget(self.desk.space.section)
+        if len(self.arch_points):
+            self._show_arch_points(self.arch_points)
+            return
+        scan, sites = session.scan, tuple(session.plan.sites)
+        self._height = _middle_height(session)
+        self._ask_axial()
+        self.desk.space.strip.waiting = say("strip.waiting")
+        self.finder.ask(lambda _ticket: found_arch(scan, sites), give_up_running=True)
+
+    def close(self) -> None:
+        """End all work."""
+        for channel in (self.finder, self.placer, self.axial):
+            channel.close()
+
+    # ---- the arch
+
+    def show_arch(self, on: bool) -> None:
+        """Show the axial picture with the arch, or the section again."""
+        space = self.desk.space
+        space.stage.setCurrentWidget(space.arch if on else space.section)
+
+    def _found(self, points: NDArray[np.float64] | None) -> None:
+        if points is None or len(points) < 3:
+            self.desk.space.strip.waiting = say("strip.none")
+            self.desk.space.strip.update()
+            self.desk.space.arch.hint = say("arch.hint-empty")
+            self.desk.space.arch.update()
+            return
+        self._show_arch_points(points)
+
+    def _show_arch_points(self, points: NDArray[np.float64]) -> None:
+        self.arch_points = points
+        self.desk.space.arch.hint = say("arch.hint")
+        self.desk.set_arch(points)
+        self._height = float(points[:, 2].mean())
+        self._ask_axial()
+
+    def _corrected(self, points: object) -> None:
+        session = self.desk.session
+        if session is None:
+            return
+        kept = tuple((float(x), float(y), float(z)) for x, y, z in np.round(np.asarray(points), 3))
+        session.change(replace(session.plan, arch_mm=kept), say("did.arch"))
+        self.arch_points = np.asarray(points)
+        if len(kept) >= 3:
+            self.desk.set_arch(self.arch_points)
+
+    def _pointed(self, point: object) -> None:
+        """A click beside the arch's points: a site when one is wanted, else another point of an arch not yet
+        complete."""
+        if self.wanted is not None:
+            self.take(point)
+        elif len(self.desk.space.arch.points) < 3 or self.desk.space.arch.hint == say("arch.hint-empty"):
+            points = np.vstack([self.desk.space.arch.points, np.asarray(point)])
+            self.desk.space.arch.set_points(points)
+            self._corrected(points)
+
+    def _step_height(self, notches: float) -> None:
+        self._height += notches
+        self._ask_axial()
+
+    def _ask_axial(self) -> None:
+        session, height = self.desk.session, self._height
+        if session is not None:
+            scan = session.scan
+            self.axial.ask(lambda _ticket: axial_section(scan, height))
+
+    # ---- sites
+
+    def ask_tooth(self) -> None:
+        """Which tooth position?"""
+        session = self.desk.session
+        if session is None:
+            return
+        dialog = ToothDialog({e.tooth for e in session.plan.sites}, self.window)
+        if dialog.exec() == QDialog.DialogCode.Accepted and dialog.tooth is not None:
+            self.begin(dialog.tooth)
+
+    def begin(self, tooth: int) -> None:
+        """Ask where a tooth position is."""
+        self.wanted = tooth
+        words = say("add.where", tooth=tooth)
+        self.desk.space.section.ask_place(words)
+        self.desk.space.arch.hint = words
+        self.desk.space.arch.setCursor(Qt.CursorShape.CrossCursor)
+        self.desk.space.arch.update()
+        self.desk.space.strip.setCursor(Qt.CursorShape.CrossCursor)
+
+    def leave(self) -> None:
+        """No site is wanted after all."""
+        if self.wanted is None:
+            return
+        self.wanted = None
+        self.desk.space.section.ask_place("")
+        self.desk.space.arch.hint = say("arch.hint")
+        for part in (self.desk.space.arch, self.desk.space.strip):
+            part.unsetCursor()
+        self.desk.space.arch.update()
+
+    def take(self, point: object) -> None:
+        """The place of the wanted site."""
+        session, library, tooth = self.desk.session, self.desk.library, self.wanted
+        if session is None or library is None or tooth is None or point is None:
+            return
+        self.leave()
+        self.desk.space.show_problem(say("add.looking", tooth=tooth))
+        course = course_through(self.arch_points) if len(self.arch_points) >= 3 else None
+        request = PlaceRequest(session.scan, library, tooth, np.asarray(point, dtype=np.float64), course)
+        self.placer.ask(lambda _ticket: first_placement(request))
+
+    def remove(self) -> None:
+        """Remove the present site; undo brings it back."""
+        session, tooth = self.desk.session, self.desk.tooth
+        if session is not None and tooth is not None:
+            session.change(session.plan.without_site(tooth), say("did.remove-site", tooth=tooth))
+
+    def _placed(self, entry: SiteEntry | None) -> None:
+        session = self.desk.session
+        if session is None:
+            return
+        if entry is None:
+            self.desk.space.show_problem(say("add.no-bone"))
+            return
+        self.desk.space.show_problem("")
+        session.change(session.plan.with_site(entry), say("did.add-site", tooth=entry.tooth))
+        self.desk.choose(entry.tooth)
+
+
+def _middle_height(session: Session) -> float:
+    """Where the sites are, else the middle of the scan."""
+    if session.plan.sites:
+        return float(np.mean([e.crest_mm[2] for e in session.plan.sites]))
+    last = np.array(session.scan.shape) - 1
+    return float(session.scan.index_to_lps(last / 2)[2])

@@ -1,0 +1,37 @@
+"""The program: start Qt, dress it, show the window."""
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QGuiApplication
+from PySide6.QtWidgets import QApplication
+
+from viewer import style
+from viewer.window import MainWindow
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the window until it is closed; the entry of the script `siteplan-viewer`."""
+    from viewer.start_check import why_not
+
+    given = list(sys.argv[1:] if argv is None else argv)
+    why = why_not()
+    if why:
+        print(f"siteplan: {why}", file=sys.stderr)
+        return 1
+    app = QApplication([sys.argv[0]])
+    dress(app)
+    window = MainWindow()
+    window.show()
+    if given:
+        window.open(Path(given[0]))
+    return int(app.exec())
+
+
+def dress(app: QApplication) -> None:
+    """The program's name and the look that fits the system's own."""
+    app.setApplicationName("siteplan")
+    dark = QGuiApplication.styleHints().colorScheme() is Qt.ColorScheme.Dark
+    style.apply(app, style.DARK if dark else style.LIGHT)

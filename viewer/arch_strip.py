@@ -1,0 +1,224 @@
+"""The strip along the arch above the section: where the sites are, what lies under them, where we look now."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
+from PySide6.QtWidgets import QSizePolicy, QWidget
+
+from siteplan.anatomy import Cone, Structure, Surface, Tube
+from siteplan.frame import Vector
+from siteplan.report import palette
+from viewer.look import Window
+from viewer.overlay import draw_cross
+from viewer.paint import grey_image, pen_of, words
+from viewer.panorama import Panorama
+from viewer.texts import say
+
+_FAR_MM = 12.0
+"""A structure further than this from the wall of the strip is not drawn on it."""
+
+
+@dataclass(frozen=True, eq=False)
+class SiteMark:
+    """Where a site stands on the strip."""
+
+    tooth: int
+    platform_lps_mm: Vector
+    tip_lps_mm: Vector
+    present: bool
+
+
+class ArchStrip(QWidget):
+    """Signals: picked(int): a site was clicked; pointed_at(object): LPS place that was clicked beside the sites."""
+
+    picked = Signal(int)
+    pointed_at = Signal(object)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.setFixedHeight(130)
+        self.setAccessibleName(say("strip.name"))
+        self.setToolTip(say("strip.tip"))
+        self.panorama: Panorama | None = None
+        self.sites: tuple[SiteMark, ...] = ()
+        self.structures: tuple[Structure, ...] = ()
+        self.waiting = say("strip.waiting")
+        self._image: QImage | None = None
+        self._window = Window(0, 1)
+        self._here: Vector | None = None
+        self._cross: Vector | None = None
+
+    def set_panorama(self, panorama: Panorama | None) -> None:
+        """Show another arch."""
+        self.panorama = panorama
+        self._image = None
+        self.update()
+
+    def set_window(self, window: Window) -> None:
+        """Show it in another window."""
+        self._window = window
+        self._image = None
+        self.update()
+
+    def set_things(self, sites: tuple[SiteMark, ...], structures: tuple[Structure, ...]) -> None:
+        """What lies on the strip."""
+        self.sites, self.structures = sites, structures
+        self.update()
+
+    def set_here(self, point_lps_mm: Vector | None) -> None:
+        """Where the large section stands."""
+        self._here = point_lps_mm
+        self.update()
+
+    def set_cross(self, point_lps_mm: Vector | None) -> None:
+        """The place under the pointer in another picture."""
+        self._cross = point_lps_mm
+        self.update()
+
+    def picture_box(self) -> QRectF:
+        """Where the picture lies: as large as fits, true to scale."""
+        if self.panorama is None:
+            return QRectF()
+        length = self.panorama.course.length_mm
+        tall = float(self.panorama.height_mm[-1] - self.panorama.height_mm[0])
+        scale = min(self.width() / length, self.height() / tall)
+        width, height = length * scale, tall * scale
+        return QRectF((self.width() - width) / 2, (self.height() - height) / 2, width, height)
+
+    def to_px(self, s_mm: float, height_mm: float) -> QPointF:
+        """Widget position of a place on the strip. The patient's right end lies on the left, as when facing a
+        person."""
+        assert self.panorama is not None
+        box, low = self.picture_box(), float(self.panorama.height_mm[0])
+        scale = box.width() / self.panorama.course.length_mm
+        along = s_mm if self._right_first() else self.panorama.course.length_mm - s_mm
+        return QPointF(box.left() + along * scale, box.bottom() - (height_mm - low) * scale)
+
+    def to_lps(self, at: QPointF) -> Vector | None:
+        """Patient place of a widget position; None outside the picture."""
+        box = self.picture_box()
+        if self.panorama is None or not box.contains(at):
+            return None
+        scale = box.width() / self.panorama.course.length_mm
+        along = (at.x() - box.left()) / scale
+        s = along if self._right_first() else self.panorama.course.length_mm - along
+        return self.panorama.to_lps(s, float(self.panorama.height_mm[0]) + (box.bottom() - at.y()) / scale)
+
+    def paintEvent(self, _event: QPaintEvent) -> None:
+        """Draw the strip."""
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.fillRect(self.rect(), QColor(palette.NIGHT))
+        if self.panorama is None:
+            words(
+                painter,
+                QPointF(self.width() / 2, self.height() / 2),
+                self.waiting,
+                "#cfd8dc",
+                align=Qt.AlignmentFlag.AlignHCenter,
+            )
+            return
+        if self._image is None:
+            grey = self.panorama.grey if self._right_first() else self.panorama.grey[:, ::-1]
+            self._image = grey_image(grey, self._window)
+        painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform)
+        painter.drawImage(self.picture_box(), self._image)
+        for structure in self.structures:
+            self._paint_structure(painter, structure)
+        for site in self.sites:
+            self._paint_site(painter, site)
+        self._paint_here(painter)
+        box = self.picture_box()
+        words(painter, QPointF(box.left() + 6, box.top() + 14), "R", "#9adfe3", bold=True, boxed=True)
+        words(
+            painter,
+            QPointF(box.right() - 6, box.top() + 14),
+            "L",
+            "#9adfe3",
+            bold=True,
+            boxed=True,
+            align=Qt.AlignmentFlag.AlignRight,
+        )
+        if self._cross is not None:
+            s, height, gap = self.panorama.from_lps(self._cross)[0]
+            if gap < _FAR_MM:
+                draw_cross(painter, self.to_px(float(s), float(height)), 0.8)
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """Choose a site, or point at a place."""
+        for site in self.sites:
+            a, b = self._ends(site)
+            x = event.position().x()
+            if min(a.x(), b.x()) - 12 <= x <= max(a.x(), b.x()) + 12 and self.picture_box().contains(event.position()):
+                self.picked.emit(site.tooth)
+                return
+        place = self.to_lps(event.position())
+        if place is not None:
+            self.pointed_at.emit(place)
+
+    def _right_first(self) -> bool:
+        assert self.panorama is not None
+        points = self.panorama.course.points_lps_mm
+        return bool(points[0, 0] < points[-1, 0])
+
+    def _ends(self, site: SiteMark) -> tuple[QPointF, QPointF]:
+        assert self.panorama is not None
+        a, b = self.panorama.from_lps([site.platform_lps_mm, site.tip_lps_mm])
+        return self.to_px(float(a[0]), float(a[1])), self.to_px(float(b[0]), float(b[1]))
+
+    def _paint_site(self, painter: QPainter, site: SiteMark) -> None:
+        a, b = self._ends(site)
+        for pen in (QPen(QColor(palette.HALO), 6), QPen(QColor(palette.FIXTURE), 3.5 if site.present else 2.2)):
+            painter.setPen(pen)
+            painter.drawLine(a, b)
+        up = -16.0 if a.y() < b.y() else 16.0
+        words(
+            painter,
+            a + QPointF(0, up),
+            str(site.tooth),
+            palette.FIXTURE,
+            bold=site.present,
+            align=Qt.AlignmentFlag.AlignHCenter,
+            boxed=site.present,
+        )
+
+    def _paint_structure(self, painter: QPainter, structure: Structure) -> None:
+        assert self.panorama is not None
+        shape = structure.shape
+        if isinstance(shape, Tube):
+            points = shape.points_lps_mm
+        elif isinstance(shape, Cone):
+            points = np.stack([shape.base_lps_mm, shape.tip_lps_mm])
+        else:
+            return self._paint_surface(painter, structure, shape)
+        local = self.panorama.from_lps(points)
+        near = local[local[:, 2] < _FAR_MM]
+        if len(near) > 1:
+            line = QPolygonF([self.to_px(float(s), float(h)) for s, h, _ in near])
+            painter.setPen(pen_of(palette.LINE_OF_KIND[structure.kind.value], 2.0, 0.9))
+            painter.drawPolyline(line)
+        return None
+
+    def _paint_surface(self, painter: QPainter, structure: Structure, surface: Surface) -> None:
+        """The lowest part of a floor over each column of the strip."""
+        assert self.panorama is not None
+        local = self.panorama.from_lps(surface.points_lps_mm)
+        local = local[local[:, 2] < 3.0]
+        if len(local) < 2:
+            return
+        columns = np.round(local[:, 0]).astype(int)
+        lowest = [(float(c), float(local[columns == c, 1].min())) for c in np.unique(columns)]
+        painter.setPen(pen_of(palette.LINE_OF_KIND[structure.kind.value], 2.0, 0.9))
+        painter.drawPolyline(QPolygonF([self.to_px(s, h) for s, h in lowest]))
+
+    def _paint_here(self, painter: QPainter) -> None:
+        if self._here is None or self.panorama is None:
+            return
+        s, _, gap = self.panorama.from_lps(self._here)[0]
+        if gap < 2 * _FAR_MM:
+            x = self.to_px(float(s), 0.0).x()
+            painter.setPen(QPen(QColor("#6cc4c9"), 1.5, Qt.PenStyle.DashLine))
+            painter.drawLine(QPointF(x, 0), QPointF(x, self.height()))

@@ -1,0 +1,487 @@
+"""The planning page at work: session, pictures and numbers tied together. Asks workers, shows their answers.
+
+Flow: a hand or key changes the plan > the pictures that depend on it are asked for > numbers are asked for (quick ones
+while the hand moves, full ones when it rests) > answers come back and are drawn. Answers that come too late
+are dropped.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+from PySide6.QtCore import QObject, QTimer, Signal
+
+from siteplan.assessment import Library
+from siteplan.bone.levels import grey_levels
+from siteplan.case import SiteEntry
+from siteplan.findings import SiteFindings
+from siteplan.fixture import Fixture
+from siteplan.frame import Vector
+from viewer import edits
+from viewer.answering import site_answers, site_card, waiting_answers
+from viewer.arch_strip import SiteMark
+from viewer.hand_draw import mark_words
+from viewer.jobs import Channel, Ticket
+from viewer.look import Look, Tissue, Window, presets
+from viewer.measuring import (
+    LibraryRequest,
+    Measured,
+    MeasureRequest,
+    fixture_named,
+    measure,
+    neighbour_fixture,
+    read_library,
+)
+from viewer.panorama import Panorama, course_through, unroll
+from viewer.pictures import Cut, CutRequest, FilmFrame, FilmRequest, make_cut, make_film
+from viewer.plan import HandMark, Plan
+from viewer.reading import bone_lines, leader_of
+from viewer.section_view import Numbers
+from viewer.session import Session
+from viewer.texts import say
+from viewer.workspace import Workspace
+
+REST_MS = 160
+"""A hand that has not moved for this long rests: full pictures and numbers are then asked for."""
+FILM_OFFSETS_MM = (-6.0, -4.0, -2.0, 0.0, 2.0, 4.0, 6.0)
+LOOK_REACH_MM = 20.0
+"""How far from the fixture the section can be stepped."""
+
+
+class Desk(QObject):
+    """See the module. Signals: changed(): something in the plan or the numbers is new; settled(): all answers
+    are in."""
+
+    changed = Signal()
+    settled = Signal()
+
+    def __init__(self, space: Workspace, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self.space = space
+        self.session: Session | None = None
+        self.tooth: int | None = None
+        self.look: Look | None = None
+        self.library: Library | None = None
+        self.measured: dict[int, Measured] = {}
+        self._measured_for: dict[int, object] = {}
+        self._last_full: dict[int, SiteFindings] = {}
+        self.presets: dict[Tissue, Window] = {}
+        self._library_key: tuple[object, ...] | None = None
+        self._cut_for: Library | None = None
+        self._film_key: object = None
+        self._full_asked: tuple[int, object] | None = None
+        self.channels = {name: Channel(name, self) for name in ("cut", "film", "quick", "full", "strip", "library")}
+        self._answers_to: dict[str, Callable[[Any], None]] = {
+            "cut": self._show_cut,
+            "film": self._show_film,
+            "quick": self._show_quick,
+            "full": self._show_full,
+            "strip": self._show_strip,
+            "library": self._show_library,
+        }
+
+        for name, channel in self.channels.items():
+            channel.done.connect(partial(self._answered, name))
+            channel.failed.connect(lambda _n, sentence: self.space.show_problem(sentence))
+        self._rest = QTimer(self)
+        self._rest.setSingleShot(True)
+        self._rest.setInterval(REST_MS)
+        self._rest.timeout.connect(self._at_rest)
+        self._connect_space()
+
+    def _connect_space(self) -> None:
+        s = self.space
+        s.section.held.connect(self.hold)
+        s.section.let_go.connect(self.put)
+        s.section.stepped.connect(self.step)
+        s.section.turned.connect(self.turn)
+        s.section.windowed.connect(self.set_window)
+        s.section.pointed.connect(self._point)
+        s.section.marked.connect(self.add_mark)
+        s.film.chosen.connect(self.show_look)
+        s.strip.picked.connect(self.choose)
+        s.cards.chosen.connect(self.choose)
+        for tissue, button in s.tissue_buttons.items():
+            button.clicked.connect(lambda _on=False, t=tissue: self.set_window(self.presets[t]))
+        for tool, button in s.tool_buttons.items():
+            button.clicked.connect(lambda on, t=tool: self.choose_tool(t if on else ""))
+        s.lines_button.toggled.connect(self._show_lines)
+
+    # ---- open and close
+
+    def open(self, session: Session) -> None:
+        """Show a session."""
+        self.session = session
+        self.measured, self._measured_for, self._last_full = {}, {}, {}
+        self._full_asked = None
+        self._library_key, self._film_key, self._cut_for = None, None, None
+        self.look, self.tooth, self.library = None, None, None
+        scan = session.scan
+        self.presets = _tissue_windows(session)
+        self.space.section.set_voxel(scan.spacing_kji_mm)
+        self.space.tissue_buttons[Tissue.BONE].setChecked(True)
+        self.set_window(self.presets[Tissue.BONE])
+        session.listen(self.refresh)
+        teeth = [entry.tooth for entry in session.plan.sites]
+        self.tooth = teeth[0] if teeth else None
+        self.refresh()
+
+    def close(self) -> None:
+        """End all work; call before the window goes."""
+        self._rest.stop()
+        for channel in self.channels.values():
+            channel.close()
+        if self.session is not None:
+            self.session.close()
+
+    @property
+    def plan(self) -> Plan | None:
+        """What is shown."""
+        return self.session.plan if self.session else None
+
+    @property
+    def entry(self) -> SiteEntry | None:
+        """The site that is large now."""
+        if self.session is None or self.tooth is None:
+            return None
+        return next((e for e in self.session.plan.sites if e.tooth == self.tooth), None)
+
+    @property
+    def fixture(self) -> Fixture | None:
+        """The fixture of that site."""
+        entry = self.entry
+        return fixture_named(self.library, entry.fixture) if self.library and entry else None
+
+    @property
+    def busy(self) -> bool:
+        """Whether any answer is still out."""
+        return self._rest.isActive() or any(channel.busy for channel in self.channels.values())
+
+    # ---- what a hand does
+
+    def choose(self, tooth: int) -> None:
+        """Make a site large."""
+        if tooth != self.tooth:
+            self.tooth, self.look = tooth, None
+            self.space.section.set_numbers(Numbers())
+            self.refresh()
+            self.space.section.recentre()
+        self.space.stage.setCurrentWidget(self.space.section)
+        self.space.arch_button.setChecked(False)
+
+    def hold(self, entry: SiteEntry) -> None:
+        """Show a site where the hand has it."""
+        if self.session is not None:
+            self.session.show(self.session.plan.with_site(entry))
+
+    def put(self, entry: SiteEntry, words: str) -> None:
+        """Keep a site where the hand left it."""
+        if self.session is not None:
+            self.session.change(self.session.plan.with_site(entry), words)
+
+    def nudge(self, right_mm: float, up_mm: float) -> None:
+        """Move the fixture in the picture's plane."""
+        entry, plane = self.entry, self.space.section.plane()
+        if entry is not None and plane is not None:
+            self.put(edits.moved(entry, right_mm * plane.right + up_mm * plane.up), say("did.body", tooth=entry.tooth))
+
+    def tilt(self, angle_deg: float) -> None:
+        """Tilt the fixture round its platform, positive angles bring the tip to the picture's right."""
+        entry, plane = self.entry, self.space.section.plane()
+        if entry is not None and plane is not None:
+            self.put(edits.tilted_by(entry, plane.right, angle_deg), say("did.tip", tooth=entry.tooth))
+
+    def change_fixture(self, *, wider: int = 0, longer: int = 0) -> None:
+        """The next fixture in diameter or length."""
+        entry, fixture = self.entry, self.fixture
+        if entry is None or fixture is None or self.library is None:
+            return
+        other = neighbour_fixture(self.library, fixture, wider=wider, longer=longer)
+        if other is None:
+            self.space.show_problem(say("fixture.no-further"))
+        else:
+            self.set_fixture(other.name)
+
+    def set_fixture(self, name: str | None) -> None:
+        """A fixture by name."""
+        if self.entry is not None:
+            self.space.show_problem("")
+            self.put(edits.with_fixture(self.entry, name), say("did.fixture", name=name or say("fixture.none")))
+
+    def step(self, mm: float) -> None:
+        """Look at a section further along the arch."""
+        if self.look is not None:
+            offset = float(np.clip(self.look.offset_mm + mm, -LOOK_REACH_MM, LOOK_REACH_MM))
+            self.show_look(replace(self.look, offset_mm=0.0 if abs(offset) < 1e-6 else offset))
+
+    def turn(self, deg: float) -> None:
+        """Turn the section round the fixture."""
+        if self.look is not None:
+            self.show_look(replace(self.look, turn_deg=(self.look.turn_deg + deg) % 360.0))
+
+    def show_look(self, look: Look) -> None:
+        """Show another section."""
+        self.look = look if self.entry is None else look.follow(self.entry.frame())
+        self.refresh()
+
+    def set_window(self, window: Window) -> None:
+        """Other grey values as black and white."""
+        for part in (self.space.section, self.space.film, self.space.strip, self.space.arch):
+            part.set_window(window)
+
+    def choose_tool(self, tool: str) -> None:
+        """Take a hand tool, or put it away."""
+        for name, button in self.space.tool_buttons.items():
+            button.setChecked(name == tool)
+        self.space.section.set_tool(tool)
+
+    def add_mark(self, mark: HandMark) -> None:
+        """Keep a hand measurement."""
+        if self.session is not None:
+            self.session.change(self.session.plan.with_mark(mark), say(f"did.{mark.kind}"))
+        self.choose_tool("")
+
+    # ---- show the plan
+
+    def refresh(self) -> None:
+        """Bring everything to the present plan; asks only for what is new."""
+        session = self.session
+        if session is None:
+            return
+        sites = session.plan.sites
+        if self.entry is None:
+            self.tooth, self.look = (sites[0].tooth if sites else None), None
+        self._ask_library(session)
+        self._dress_strip(session)
+        self.space.cards.set_teeth([e.tooth for e in sites])
+        self.space.cards.set_present(self.tooth)
+        self._show_words()
+        if self.entry is not None and self.library is not None:
+            self._show_site(self.entry)
+        self._rest.start()
+        self.changed.emit()
+
+    def _show_site(self, entry: SiteEntry) -> None:
+        fixture, section = self.fixture, self.space.section
+        frame = entry.frame()
+        if self.look is None:
+            self.look = Look(frame)
+        self.look = self.look.follow(frame)
+        section.set_site(entry, fixture)
+        shown = section.cut
+        if shown is None or not _same_look(shown.look, self.look):
+            self._ask_cut(smooth=False)
+        self._show_marks()
+        if section.holding and self._rest_findings() is not None:
+            self._ask_quick(entry)
+        here = self.look.frame().origin_lps_mm
+        self.space.strip.set_here(here)
+        self.space.film.set_present(self.look)
+
+    def _show_marks(self) -> None:
+        session = self.session
+        assert session is not None
+        marks = tuple((m, mark_words(m, session.scan)) for m in session.plan.marks if m.tooth in (None, self.tooth))
+        self.space.section.set_marks(marks)
+
+    def _dress_strip(self, session: Session) -> None:
+        marks = []
+        for entry in session.plan.sites:
+            fixture = fixture_named(self.library, entry.fixture) if self.library else None
+            length = fixture.length_mm if fixture else 8.0
+            marks.append(
+                SiteMark(entry.tooth, edits.platform_of(entry), edits.tip_of(entry, length), entry.tooth == self.tooth)
+            )
+        self.space.strip.set_things(tuple(marks), self.library.structures if self.library else ())
+        self.space.arch.sites = tuple((m.tooth, m.platform_lps_mm) for m in marks)
+        self.space.arch.update()
+
+    def set_arch(self, points_lps_mm: np.ndarray) -> None:
+        """Unroll the strip along this arch."""
+        session = self.session
+        if session is None or len(points_lps_mm) < 3:
+            return
+        course, scan = course_through(points_lps_mm), session.scan
+        self.space.arch.set_points(points_lps_mm)
+        self.channels["strip"].ask(lambda ticket: unroll(scan, course, lambda: ticket.cancelled), give_up_running=True)
+
+    # ---- ask
+
+    def _key(self, entry: SiteEntry) -> object:
+        """What a site's full numbers depend on: the site, every other site, and everything the case names."""
+        assert self.session is not None
+        return entry, tuple(self.session.plan.sites), id(self.library)
+
+    def _ask_library(self, session: Session) -> None:
+        case = session.plan.case
+        parts = (case.structures, case.catalogues, case.margins, case.kit, case.protocol, case.calibration)
+        if self._library_key is not None and all(
+            a is b or a == b for a, b in zip(parts, self._library_key, strict=True)
+        ):
+            return
+        self._library_key = parts
+        request = LibraryRequest(session.scan, session.case_file())
+        self.channels["library"].ask(lambda _ticket: read_library(request))
+
+    def _others(self, entry: SiteEntry) -> tuple[tuple[SiteEntry, Fixture], ...]:
+        assert self.session is not None
+        assert self.library is not None
+        pairs = ((e, fixture_named(self.library, e.fixture)) for e in self.session.plan.sites if e.tooth != entry.tooth)
+        return tuple((e, f) for e, f in pairs if f is not None)
+
+    def _ask_cut(self, *, smooth: bool) -> None:
+        entry, session, library, look = self.entry, self.session, self.library, self.look
+        if entry is None or session is None or library is None or look is None:
+            return
+        structures = tuple((s, library.margins.of(s.kind).value_mm) for s in library.structures)
+        request = CutRequest(session.scan, look, structures, self._others(entry), smooth)
+        self.channels["cut"].ask(lambda _ticket: make_cut(request))
+
+    def _ask_quick(self, entry: SiteEntry) -> None:
+        assert self.session is not None
+        assert self.library is not None
+        request = MeasureRequest(
+            self.session.scan, entry, self.library, self._others(entry), rest=self._rest_findings(), bone_too=True
+        )
+        self.channels["quick"].ask(lambda _ticket: measure(request))
+
+    def _rest_findings(self) -> SiteFindings | None:
+        """The last full findings of the present site."""
+        return self._last_full.get(self.tooth or 0)
+
+    def _at_rest(self) -> None:
+        """The hand rests: sharp picture, neighbouring sections, full numbers."""
+        entry, section = self.entry, self.space.section
+        if entry is None or self.library is None or section.holding:
+            return
+        if section.cut is None or not section.cut.smooth or self._cut_for is not self.library:
+            self._cut_for = self.library
+            self._ask_cut(smooth=True)
+        self._ask_film()
+        self._ask_full()
+
+    def _ask_film(self) -> None:
+        session, library, look = self.session, self.library, self.look
+        if session is None or library is None or look is None:
+            return
+        key = (look.anchor, look.turn_deg, tuple(session.plan.sites), id(library))
+        if key == self._film_key:
+            return
+        self._film_key = key
+        sites = tuple((e, fixture_named(library, e.fixture)) for e in session.plan.sites)
+        request = FilmRequest(session.scan, look, FILM_OFFSETS_MM, sites, library.structures)
+        self.channels["film"].ask(lambda ticket: make_film(request, lambda: ticket.cancelled), give_up_running=True)
+
+    def _ask_full(self) -> None:
+        """Measure the present site in full, then the others, one at a time."""
+        session, library = self.session, self.library
+        if session is None or library is None:
+            return
+        sites = sorted(session.plan.sites, key=lambda e: e.tooth != self.tooth)
+        for entry in sites:
+            key = self._key(entry)
+            if self._measured_for.get(entry.tooth) == key or self._full_asked == (entry.tooth, key):
+                continue
+            self._full_asked = (entry.tooth, key)
+            request = MeasureRequest(
+                session.scan, entry, library, self._others(entry), table=session.plan.case.density_table
+            )
+            self.channels["full"].ask(partial(_measured_for, request, key))
+            return
+        self.settled.emit()
+
+    # ---- answers
+
+    def _answered(self, name: str, _number: int, answer: object) -> None:
+        self._answers_to[name](answer)
+
+    def _show_library(self, library: Library) -> None:
+        self.library = library
+        self.space.show_problem(" ".join(library.remarks))
+        self._film_key = None
+        if self.space.section.cut is not None:
+            self._ask_cut(smooth=False)
+        self.refresh()
+
+    def _show_cut(self, cut: Cut) -> None:
+        section = self.space.section
+        if self.look is not None and cut.look.anchor is self.look.anchor:
+            first = section.cut is None
+            section.set_cut(cut)
+            if first:
+                section.recentre()
+        self.changed.emit()
+
+    def _show_film(self, frames: list[FilmFrame]) -> None:
+        self.space.film.set_frames(frames)
+
+    def _show_strip(self, panorama: Panorama) -> None:
+        self.space.strip.set_panorama(panorama)
+
+    def _show_quick(self, measured: Measured) -> None:
+        if (self.entry is not None and measured.site.entry == self.entry) or (
+            self.space.section.holding and measured.site.entry.tooth == self.tooth
+        ):
+            self._take(measured)
+
+    def _show_full(self, answer: tuple[int, object, Measured]) -> None:
+        tooth, key, measured = answer
+        self._full_asked = None
+        session = self.session
+        entry = next((e for e in session.plan.sites if e.tooth == tooth), None) if session else None
+        if entry is not None:
+            self._last_full[tooth] = measured.site
+            if self._key(entry) == key:
+                self._measured_for[tooth] = key
+                self._take(measured)
+        if not self.space.section.holding:
+            self._ask_full()
+
+    def _take(self, measured: Measured) -> None:
+        """Show numbers."""
+        tooth = measured.site.entry.tooth
+        self.measured[tooth] = measured
+        self._show_words()
+        if tooth == self.tooth:
+            self.space.section.set_numbers(Numbers(bone_lines(measured), leader_of(measured)))
+        self.changed.emit()
+
+    def _show_words(self) -> None:
+        session = self.session
+        assert session is not None
+        for entry in session.plan.sites:
+            card = self.space.cards.cards.get(entry.tooth)
+            found = self.measured.get(entry.tooth)
+            if card is not None:
+                card.set_words(site_card(entry, found, self._stale(entry)))
+        found = self.measured.get(self.tooth or 0)
+        if found is None or self.entry is None:
+            self.space.answers.set_answers(waiting_answers(session.scan, self.entry is not None))
+        else:
+            self.space.answers.set_answers(site_answers(found, session.scan, self.library))
+
+    def _stale(self, entry: SiteEntry) -> bool:
+        return self._measured_for.get(entry.tooth) != self._key(entry)
+
+    def _point(self, point: Vector | None) -> None:
+        self.space.strip.set_cross(point)
+        self.space.film.set_cross(point)
+
+    def _show_lines(self, on: bool) -> None:
+        self.space.section.show_overlays = on
+        self.space.section.update()
+
+
+def _measured_for(request: MeasureRequest, key: object, _ticket: Ticket) -> tuple[int, object, Measured]:
+    return request.entry.tooth, key, measure(request)
+
+
+def _same_look(one: Look, other: Look) -> bool:
+    return one.anchor is other.anchor and one.offset_mm == other.offset_mm and one.turn_deg == other.turn_deg
+
+
+def _tissue_windows(session: Session) -> dict[Tissue, Window]:
+    levels = grey_levels(session.scan)
+    return presets(levels.soft, levels.step)

@@ -1,0 +1,135 @@
+"""The row of neighbouring sections under the large one, and the section at right angles at its end."""
+
+from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen
+from PySide6.QtWidgets import QSizePolicy, QWidget
+
+from siteplan.frame import Vector
+from siteplan.report import palette
+from viewer.look import Look, Window
+from viewer.overlay import draw_cross
+from viewer.paint import Glass, draw_section, grey_image, stroke, words
+from viewer.pictures import FILM_DEPTH_MM, FilmFrame
+from viewer.texts import say
+
+_GAP = 5
+_WIDE = 1.25
+"""The last picture, along the arch, is this much wider than the others."""
+
+
+class FilmStrip(QWidget):
+    """Signals: chosen(Look): a person wants this section large."""
+
+    chosen = Signal(object)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.setFixedHeight(150)
+        self.setAccessibleName(say("film.name"))
+        self.setToolTip(say("film.tip"))
+        self.frames: list[FilmFrame] = []
+        self._images: list[QImage | None] = []
+        self._window = Window(0, 1)
+        self._present: Look | None = None
+        self._cross: Vector | None = None
+
+    def set_frames(self, frames: list[FilmFrame]) -> None:
+        """Show other sections."""
+        self.frames = frames
+        self._images = [None] * len(frames)
+        self.update()
+
+    def set_window(self, window: Window) -> None:
+        """Show them in another window."""
+        self._window = window
+        self._images = [None] * len(self.frames)
+        self.update()
+
+    def set_present(self, look: Look) -> None:
+        """Mark the section that is large now."""
+        self._present = look
+        self.update()
+
+    def set_cross(self, point_lps_mm: Vector | None) -> None:
+        """Show the place under the pointer."""
+        self._cross = point_lps_mm
+        self.update()
+
+    def boxes(self) -> list[QRectF]:
+        """Where each picture lies."""
+        count = len(self.frames)
+        if count == 0:
+            return []
+        unit = (self.width() - _GAP * (count - 1)) / (count - 1 + _WIDE)
+        out, x = [], 0.0
+        for number in range(count):
+            width = unit * (_WIDE if number == count - 1 else 1.0)
+            out.append(QRectF(x, 0, width, self.height()))
+            x += width + _GAP
+        return out
+
+    def paintEvent(self, _event: QPaintEvent) -> None:
+        """Draw all pictures."""
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        for number, box in enumerate(self.boxes()):
+            painter.save()
+            painter.setClipRect(box)
+            painter.translate(box.topLeft())
+            self._paint(painter, number, box)
+            painter.restore()
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """Choose a picture."""
+        for frame, box in zip(self.frames, self.boxes(), strict=True):
+            if box.contains(event.position()):
+                self.chosen.emit(frame.look)
+
+    def _paint(self, painter: QPainter, number: int, box: QRectF) -> None:
+        frame = self.frames[number]
+        painter.fillRect(QRectF(0, 0, box.width(), box.height()), QColor(palette.NIGHT))
+        sign = 1.0 if float(frame.look.plane().up @ frame.look.anchor.axis) > 0 else -1.0
+        middle = sign * (FILM_DEPTH_MM[0] + FILM_DEPTH_MM[1]) / 2
+        glass = Glass(0.0, middle, box.height() / (FILM_DEPTH_MM[1] - FILM_DEPTH_MM[0]), box.width(), box.height())
+        if frame.section is not None:
+            image = self._images[number]
+            if image is None:
+                image = self._images[number] = grey_image(frame.section.grey, self._window)
+            draw_section(painter, glass, frame.section, image)
+        for cut in frame.structures:
+            line = palette.LINE_OF_KIND[cut.structure.kind.value]
+            stroke(painter, glass, cut.outlines, line, width_px=1.4)
+        for fixture in frame.fixtures:
+            stroke(painter, glass, fixture.body, palette.FIXTURE_BODY, width_px=1.2, alpha=0.9)
+        if self._cross is not None:
+            u, v, height = frame.look.plane().from_lps(self._cross)
+            if abs(height) < 0.6:
+                draw_cross(painter, glass.to_px(float(u), float(v)), 0.7)
+        self._label(painter, number, box)
+
+    def _label(self, painter: QPainter, number: int, box: QRectF) -> None:
+        frame = self.frames[number]
+        last = number == len(self.frames) - 1
+        text = say("film.across") if last else _offset_words(frame.look.offset_mm)
+        words(
+            painter,
+            QPointF(box.width() / 2, box.height() - 12),
+            text,
+            "#ffffff",
+            share=0.85,
+            align=Qt.AlignmentFlag.AlignHCenter,
+            boxed=True,
+        )
+        here = self._present is not None and not last and abs(self._present.offset_mm - frame.look.offset_mm) < 0.26
+        if here and self._present is not None and abs(self._present.turn_deg - frame.look.turn_deg) < 0.1:
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.setPen(QPen(QColor("#6cc4c9"), 4))
+            painter.drawRect(QRectF(2, 2, box.width() - 4, box.height() - 4))
+
+
+def _offset_words(offset_mm: float) -> str:
+    if abs(offset_mm) < 1e-6:
+        return say("film.here")
+    side = say("word.distal-short") if offset_mm > 0 else say("word.mesial-short")
+    return say("film.offset", mm=f"{abs(offset_mm):g}", side=side)

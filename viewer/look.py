@@ -1,0 +1,134 @@
+"""`Look`: which section of a site is on the screen, as one frozen value, and how grey becomes brightness."""
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siteplan.bone.sample import sample_block
+from siteplan.errors import GeometryError
+from siteplan.frame import SiteFrame
+from siteplan.report.plane import Plane, Section, across_plane, block_section
+from siteplan.scan import Scan
+
+DEPTH_RANGE_MM = (-16.0, 34.0)
+"""What the large section shows above and below the anchor: abutment to the far border of most jaws."""
+REACH_MM = 24.0
+"""Half width of the large section."""
+OFF_PLANE_MM = 0.02
+"""An axis within this of the picture's plane counts as lying in it (a tenth of a fine voxel)."""
+OFF_PLANE_SINE = 0.002
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """A plane tied to a site.
+
+    Attributes:
+        anchor: the site's frame when the look was made; it stays while the fixture moves inside the plane, so the
+            picture stands still under the hand.
+        offset_mm: distance of the section from the axis along the arch, distal positive.
+        turn_deg: turn of the section round the axis; 0 is buccolingual, 90 mesiodistal.
+    """
+
+    anchor: SiteFrame
+    offset_mm: float = 0.0
+    turn_deg: float = 0.0
+
+    def frame(self) -> SiteFrame:
+        """The anchor shifted and turned, so that its buccal direction lies in the picture."""
+        a = self.anchor
+        angle = np.radians(self.turn_deg)
+        buccal = np.cos(angle) * a.buccal + np.sin(angle) * a.distal
+        distal = -np.sin(angle) * a.buccal + np.cos(angle) * a.distal
+        return SiteFrame(a.origin_lps_mm + self.offset_mm * a.distal, a.axis, buccal, distal)
+
+    def plane(self) -> Plane:
+        """The picture's plane. The viewer's side is chosen at turn 0 and turned along, so nothing flips on the way."""
+        start, frame = across_plane(self.anchor), self.frame()
+        side = 1.0 if float(start.right @ self.anchor.buccal) > 0 else -1.0
+        return Plane(frame.origin_lps_mm, side * frame.buccal, start.up)
+
+    def holds(self, site: SiteFrame) -> bool:
+        """Whether a site's axis still lies in the plane from which this look was offset and turned."""
+        plane = replace(self, offset_mm=0.0).plane()
+        height = float(plane.from_lps(site.origin_lps_mm)[2])
+        return abs(height) < OFF_PLANE_MM and abs(float(site.axis @ plane.toward)) < OFF_PLANE_SINE
+
+    def follow(self, site: SiteFrame) -> "Look":
+        """This look, or one anchored anew where the site has left its plane."""
+        return self if self.holds(site) else replace(self, anchor=site)
+
+
+def cut(
+    scan: Scan,
+    look: Look,
+    *,
+    smooth: bool,
+    spacing_mm: float | None = None,
+    depth_range_mm: tuple[float, float] = DEPTH_RANGE_MM,
+    reach_mm: float = REACH_MM,
+) -> Section | None:
+    """The section of a look, sampled by the same code as every measurement; None where the scan holds nothing."""
+    try:
+        block = sample_block(
+            scan,
+            look.frame(),
+            depth_range_mm=depth_range_mm,
+            buccal_reach_mm=reach_mm,
+            distal_reach_mm=0.0,
+            spacing_mm=spacing_mm,
+            smooth=smooth,
+        )
+    except GeometryError:
+        return None
+    return block_section(block, look.plane())
+
+
+class Tissue(StrEnum):
+    """What a window preset is for."""
+
+    BONE = "bone"
+    SOFT = "soft"
+    AIR = "air"
+    METAL = "metal"
+
+
+@dataclass(frozen=True)
+class Window:
+    """Grey values between `low` and `high` spread over black to white."""
+
+    low: float
+    high: float
+
+    def dragged(self, right: float, up: float) -> "Window":
+        """The window after a drag, in shares of the picture: right widens it, up brightens (lowers) it."""
+        width = max(self.high - self.low, 1.0)
+        middle = (self.high + self.low) / 2 - up * width
+        width = max(1.0, width * float(np.exp(right)))
+        return Window(middle - width / 2, middle + width / 2)
+
+    def bytes(self, grey: NDArray[np.float32]) -> NDArray[np.uint8]:
+        """(V, U) 0..255; NaN becomes 0."""
+        scaled = (grey - self.low) * (255.0 / max(self.high - self.low, 1e-6))
+        out: NDArray[np.uint8] = np.nan_to_num(np.clip(scaled, 0, 255), nan=0.0).astype(np.uint8)
+        return out
+
+
+def presets(soft: float, step: float) -> dict[Tissue, Window]:
+    """Windows for tissues, because grey scales of scanners differ.
+
+    Args:
+        soft: grey value of soft tissue. step: distance from air to soft tissue, as `siteplan.bone.levels` finds them.
+
+    The shares are our own, for display only: with soft tissue at 0 and air at -1000 they show bone from -400 to 1900,
+    soft tissue from -250 to 400, air cavities from -1100 to 500 and metal from 500 to 6000.
+    """
+    shares = {
+        Tissue.BONE: (-0.4, 1.9),
+        Tissue.SOFT: (-0.25, 0.4),
+        Tissue.AIR: (-1.1, 0.5),
+        Tissue.METAL: (0.5, 6.0),
+    }
+    return {tissue: Window(soft + low * step, soft + high * step) for tissue, (low, high) in shares.items()}

@@ -1,0 +1,223 @@
+"""What is drawn over a section: structures, margins, the fixture, bone lines, letters, scale. One function per
+layer."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
+
+from siteplan.frame import SiteFrame
+from siteplan.measures import Measure
+from siteplan.report import palette
+from siteplan.report.palette import Dash, Line
+from siteplan.report.plane import Plane, letters
+from viewer.paint import Glass, fill, stroke, verdict_mark, words
+from viewer.pictures import Cut, CutStructure, FixtureOutlines
+from viewer.texts import say
+
+_NEAR_MM = 0.6
+"""A measured line or place within this of the plane is drawn in it."""
+BONE = Line(palette.MEASURE, Dash.DOT, 1.0, "bone edge")
+TICK = Line(palette.MEASURE, Dash.SOLID, 1.2, "ridge width")
+LENGTHS_MM = (1.0, 2.0, 5.0, 10.0, 20.0)
+PALE = "#dfe7ea"
+
+
+@dataclass(frozen=True, eq=False)
+class BoneLines:
+    """Measured bone for drawing, in the frame of the measurement."""
+
+    frame: SiteFrame
+    depth_mm: NDArray[np.float64]
+    buccal_edge_mm: NDArray[np.float64]
+    lingual_edge_mm: NDArray[np.float64]
+    ticks: tuple[tuple[float, float, float, str], ...]
+    quick: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Leader:
+    """The place of a least distance with its words and verdict."""
+
+    at_lps_mm: NDArray[np.float64]
+    text: str
+    mark: palette.Mark
+    quick: bool
+
+
+def measure_words(measure: Measure, *, decimals: int = 1, interval: bool = True) -> str:
+    """A number as a person reads it: sign, unit, interval; a dash and no number where there is none."""
+    if measure.value is None:
+        return say("number.absent")
+    unit = say(f"unit.{measure.unit.replace('.', '_')}")
+    if measure.unit in {"grey", "HU"}:
+        decimals = 0
+    text = f"{measure.value:.{decimals}f}".replace("-", "−")
+    if interval and measure.low is not None and measure.high is not None:
+        low, high = (f"{x:.{decimals}f}".replace("-", "−") for x in (measure.low, measure.high))
+        return say("number.with-interval", value=text, unit=unit, low=low, high=high)
+    return say("number.plain", value=text, unit=unit)
+
+
+def draw_structures(painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
+    """Margin bands first, then the structures, then their names."""
+    for shown in cut.structures:
+        line = palette.LINE_OF_KIND[shown.structure.kind.value]
+        if shown.margin_outlines:
+            fill(painter, glass, shown.margin_outlines, line.colour, 0.13)
+            fine = Line(line.colour, Dash.FINE, 0.8, "")
+            stroke(painter, glass, shown.margin_outlines, fine, width_px=1.0 * px, alpha=0.8)
+    for shown in cut.structures:
+        line = palette.LINE_OF_KIND[shown.structure.kind.value]
+        if shown.outlines:
+            stroke(painter, glass, shown.outlines, line, width_px=(1.2 if shown.doubtful else 2.0) * px)
+    for shown in cut.structures:
+        if shown.outlines:
+            _name(painter, glass, shown)
+
+
+def _name(painter: QPainter, glass: Glass, shown: CutStructure) -> None:
+    points = np.concatenate(shown.outlines)
+    u, v = points[int(np.argmax(points[:, 0] - 0.2 * points[:, 1]))]
+    at = glass.to_px(float(u), float(v)) + QPointF(8, 0)
+    colour = palette.LINE_OF_KIND[shown.structure.kind.value].colour
+    text = shown.structure.name
+    if shown.doubtful:
+        text = say("picture.doubtful", name=text)
+    elif shown.found_only:
+        text = say("picture.found-only", name=text)
+    if 0 < at.y() < glass.height and at.x() < glass.width - 30:
+        words(painter, at, text, colour, share=0.9)
+
+
+def draw_fixture(painter: QPainter, glass: Glass, shown: FixtureOutlines, px: float, *, own: bool) -> None:
+    """Body, core and the part above; another site's fixture is thin and named by its tooth."""
+    weight = 2.2 if own else 1.1
+    stroke(painter, glass, shown.above, palette.FIXTURE_BODY, width_px=weight * 0.7 * px, alpha=0.85)
+    stroke(painter, glass, shown.core, palette.FIXTURE_CORE, width_px=0.9 * px, alpha=0.9 if own else 0.5)
+    stroke(painter, glass, shown.body, palette.FIXTURE_BODY, width_px=weight * px)
+    if not own and shown.body:
+        points = np.concatenate(shown.body)
+        middle = points.mean(axis=0)
+        words(painter, glass.to_px(*middle), str(shown.tooth), palette.FIXTURE, bold=True)
+
+
+def draw_axis(
+    painter: QPainter, glass: Glass, platform_uv: tuple[float, float], tip_uv: tuple[float, float], px: float
+) -> None:
+    """The fixture's axis, a little longer than the fixture on both sides."""
+    a, b = np.array(platform_uv), np.array(tip_uv)
+    along = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
+    stroke(painter, glass, (np.array([a - 9 * along, b + 5 * along]),), palette.AXIS, width_px=0.9 * px, alpha=0.8)
+
+
+def draw_handle(painter: QPainter, at: QPointF, kind: str, px: float, hot: bool) -> None:
+    """Where a hand takes hold: a square at the platform, a diamond at the tip."""
+    size = (7.0 if hot else 5.5) * px
+    painter.setPen(QPen(QColor(palette.HALO), 2.0))
+    painter.setBrush(QColor("#ffffff") if hot else QColor(palette.FIXTURE))
+    painter.save()
+    painter.translate(at)
+    if kind == "tip":
+        painter.rotate(45)
+    painter.drawRect(QRectF(-size, -size, 2 * size, 2 * size))
+    painter.restore()
+
+
+def draw_bone(painter: QPainter, glass: Glass, bone: BoneLines, plane: Plane, px: float) -> None:
+    """Measured outer surfaces as dotted lines, ridge widths as ticks with their number; quick ones are paler."""
+    alpha = 0.55 if bone.quick else 0.95
+    for edge in (bone.buccal_edge_mm, bone.lingual_edge_mm):
+        for run in _runs(edge):
+            points = plane.from_lps(bone.frame.to_lps(bone.depth_mm[run], edge[run], 0.0))
+            if len(points) > 1 and np.abs(points[:, 2]).max() < _NEAR_MM:
+                stroke(painter, glass, (points[:, :2],), BONE, width_px=1.4 * px, alpha=alpha)
+    for depth, low, high, text in bone.ticks:
+        ends = plane.from_lps(bone.frame.to_lps(depth, np.array([low, high]), 0.0))
+        if np.abs(ends[:, 2]).max() > _NEAR_MM:
+            continue
+        a, b = glass.to_px(*ends[0, :2]), glass.to_px(*ends[1, :2])
+        painter.setPen(QPen(QColor(palette.HALO), 3 * px))
+        painter.drawLine(a, b)
+        colour = QColor(TICK.colour)
+        colour.setAlphaF(alpha)
+        painter.setPen(QPen(colour, 1.1 * px))
+        painter.drawLine(a, b)
+        right = a if a.x() > b.x() else b
+        words(painter, right + QPointF(7, 0), text, TICK.colour, share=0.85)
+
+
+def _runs(edge: NDArray[np.float64]) -> list[slice]:
+    """Unbroken stretches of a line that has gaps (NaN)."""
+    known = np.flatnonzero(np.isfinite(edge))
+    if len(known) == 0:
+        return []
+    breaks = np.flatnonzero(np.diff(known) > 1)
+    starts, stops = np.r_[known[0], known[breaks + 1]], np.r_[known[breaks], known[-1]]
+    return [slice(int(a), int(b) + 1) for a, b in zip(starts, stops, strict=True)]
+
+
+def draw_leader(painter: QPainter, glass: Glass, leader: Leader, plane: Plane, tip_px: QPointF, px: float) -> None:
+    """The tightest place: a ring where it is and its number beside it."""
+    u, v, height = plane.from_lps(leader.at_lps_mm)
+    at = glass.to_px(float(u), float(v))
+    inside = QRectF(0, 0, glass.width, glass.height).contains(at)
+    if abs(height) < 3.0 and inside:
+        painter.setPen(QPen(QColor(palette.HALO), 4 * px))
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.drawEllipse(at, 5 * px, 5 * px)
+        painter.setPen(QPen(QColor("#ffffff"), 1.6 * px))
+        painter.drawEllipse(at, 5 * px, 5 * px)
+    beside = tip_px + QPointF(22 * px, 16 * px)
+    wide = 1.15 * QFontMetricsF(painter.font(), painter.device()).horizontalAdvance(leader.text) + 40
+    beside.setX(max(30.0, min(beside.x(), glass.width - wide)))
+    beside.setY(min(max(beside.y(), 40.0), glass.height - 60))
+    box = words(painter, beside + QPointF(20, 0), leader.text, "#ffffff", bold=not leader.quick, boxed=True)
+    verdict_mark(painter, QPointF(box.left() - 8, box.center().y()), 13 * px, leader.mark, mark_colour(leader.mark))
+
+
+def mark_colour(mark: palette.Mark) -> str:
+    """The verdict colour that reads on dark ground; the shape carries the meaning."""
+    return {"disc": "#9be5b0", "triangle": "#ffd447", "cross": "#ff8fb0", "ring": "#cfd8dc"}[mark.shape]
+
+
+def draw_letters(painter: QPainter, glass: Glass, plane: Plane, side_words: tuple[str, str, str, str]) -> None:
+    """Patient letters at the four edges, with the side's word before them (left, right, top, bottom)."""
+    left, right, top, bottom = side_words
+    middle_x, middle_y = glass.width / 2, glass.height / 2
+    align = Qt.AlignmentFlag
+    for at, text, direction, how in (
+        (QPointF(10, middle_y), left, -plane.right, align.AlignLeft),
+        (QPointF(glass.width - 10, middle_y), right, plane.right, align.AlignRight),
+        (QPointF(middle_x, 16), top, plane.up, align.AlignHCenter),
+        (QPointF(middle_x, glass.height - 16), bottom, -plane.up, align.AlignHCenter),
+    ):
+        words(painter, at, f"{text} {letters(direction)}".strip(), "#9adfe3", bold=True, align=how, boxed=True)
+
+
+def draw_scale(painter: QPainter, glass: Glass, below: str) -> None:
+    """A bar of round length in patient millimetres, ticked each mm where they are apart, and what the voxel is."""
+    length = max((x for x in LENGTHS_MM if x * glass.scale <= 0.3 * glass.width), default=LENGTHS_MM[0])
+    width = length * glass.scale
+    left, y = 14.0, glass.height - 40.0
+    painter.setPen(Qt.PenStyle.NoPen)
+    painter.setBrush(QColor(palette.HALO))
+    painter.drawRect(QRectF(left - 2, y - 5, width + 4, 10))
+    pieces = int(length)
+    for piece in range(pieces):
+        painter.setBrush(QColor("#ffffff" if piece % 2 == 0 else "#55626b"))
+        painter.drawRect(QRectF(left + piece * glass.scale, y - 3, glass.scale, 6))
+    words(painter, QPointF(left + width + 8, y), say("picture.bar", mm=f"{length:g}"), "#ffffff", share=0.9, boxed=True)
+    words(painter, QPointF(left, glass.height - 18), below, PALE, share=0.85, boxed=True)
+
+
+def draw_cross(painter: QPainter, at: QPointF, px: float) -> None:
+    """The place that the pointer shows in another picture."""
+    for pen in (QPen(QColor(palette.HALO), 3 * px), QPen(QColor("#ffffff"), 1.2 * px)):
+        painter.setPen(pen)
+        for dx, dy in ((1, 0), (0, 1)):
+            arm = QPointF(dx, dy)
+            painter.drawLine(at + arm * 4 * px, at + arm * 10 * px)
+            painter.drawLine(at - arm * 4 * px, at - arm * 10 * px)

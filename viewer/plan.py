@@ -1,0 +1,158 @@
+"""`Plan`: all that a person can change in the window, as one frozen value; undo is a list of them."""
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from pydantic import Field, ValidationError
+
+from siteplan.case import Case, SiteEntry, StructureEntry
+from siteplan.case.model import SCHEMA
+from siteplan.errors import CaseError
+
+PointMm = tuple[float, float, float]
+
+
+class Draft(Case):
+    """A case that may still be without sites: what the window holds between opening a scan and the first site."""
+
+    sites: list[SiteEntry] = Field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class HandMark:
+    """One measurement or remark by hand on a picture.
+
+    Attributes:
+        kind: "distance", "angle", "circle", "line" or "note".
+        points_mm: LPS points: two for a distance and a line, three for an angle (the corner in the middle), centre and
+            one point of the rim for a circle, one for a note.
+        text: the words of a note.
+        tooth: the site at which it was made.
+    """
+
+    kind: str
+    points_mm: tuple[PointMm, ...]
+    text: str = ""
+    tooth: int | None = None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a person has decided so far.
+
+    Attributes:
+        case: sites and structures.
+        marks: hand measurements and notes on the pictures.
+        arch_mm: the corrected course of the arch, LPS; empty while the found one is used.
+    """
+
+    case: Draft
+    marks: tuple[HandMark, ...] = ()
+    arch_mm: tuple[PointMm, ...] = field(default=())
+
+    @property
+    def sites(self) -> list[SiteEntry]:
+        """The planned sites."""
+        return self.case.sites
+
+    def site(self, tooth: int) -> SiteEntry:
+        """The site of a tooth.
+
+        Raises:
+            KeyError: it is not planned.
+        """
+        for entry in self.case.sites:
+            if entry.tooth == tooth:
+                return entry
+        raise KeyError(tooth)
+
+    def with_site(self, entry: SiteEntry) -> "Plan":
+        """The plan with this site in place of the one of the same tooth; a new tooth is added at the end."""
+        sites = [entry if old.tooth == entry.tooth else old for old in self.case.sites]
+        if entry not in sites:
+            sites.append(entry)
+        return replace(self, case=self.case.model_copy(update={"sites": sites}))
+
+    def without_site(self, tooth: int) -> "Plan":
+        """The plan without a site."""
+        sites = [old for old in self.case.sites if old.tooth != tooth]
+        return replace(self, case=self.case.model_copy(update={"sites": sites}))
+
+    def with_structure(self, entry: StructureEntry) -> "Plan":
+        """The plan with this structure; one of the same name is replaced."""
+        old = self.case.structures
+        entries = [entry if o.name == entry.name else o for o in old]
+        if entry not in entries:
+            entries.append(entry)
+        return replace(self, case=self.case.model_copy(update={"structures": entries}))
+
+    def without_structure(self, name: str) -> "Plan":
+        """The plan without a structure; sites that meant to engage it no longer do."""
+        structures = [s for s in self.case.structures if s.name != name]
+        sites = [
+            s.model_copy(update={"planned_contacts": [c for c in s.planned_contacts if c != name]})
+            for s in self.case.sites
+        ]
+        return replace(self, case=self.case.model_copy(update={"structures": structures, "sites": sites}))
+
+    def with_mark(self, mark: HandMark) -> "Plan":
+        """The plan with one more hand mark."""
+        return replace(self, marks=(*self.marks, mark))
+
+    def without_mark(self, mark: HandMark) -> "Plan":
+        """The plan without a hand mark."""
+        return replace(self, marks=tuple(m for m in self.marks if m is not mark))
+
+    def checked_case(self) -> Case:
+        """The case as a file may hold it, every rule of the schema applied.
+
+        Raises:
+            CaseError: it has no site yet, or breaks a rule.
+        """
+        from siteplan.case import parse_case
+        from viewer.texts import say
+
+        if not self.case.sites:
+            raise CaseError(say("error.no-site-yet"))
+        import json
+
+        return parse_case(json.dumps(self.case.as_json()).encode(), "case")
+
+    def as_json(self) -> dict[str, Any]:
+        """All of it, for the recovery file and the marks file."""
+        return {
+            "case": self.case.as_json(),
+            "marks": [{"kind": m.kind, "points_mm": m.points_mm, "text": m.text, "tooth": m.tooth} for m in self.marks],
+            "arch_mm": list(self.arch_mm),
+        }
+
+
+def empty_plan(series: str, series_uid: str | None = None) -> Plan:
+    """The plan of a scan that was opened without a case."""
+    return Plan(Draft.model_validate({"schema": SCHEMA, "units": "mm", "series": series, "series_uid": series_uid}))
+
+
+def plan_of(case: Case) -> Plan:
+    """The plan of a case that was read."""
+    return Plan(Draft.model_validate(case.as_json()))
+
+
+def plan_from_json(content: Any) -> Plan:
+    """The plan that `Plan.as_json` wrote.
+
+    Raises:
+        CaseError: the content is not one.
+    """
+    try:
+        marks = tuple(
+            HandMark(str(m["kind"]), tuple(_point(p) for p in m["points_mm"]), str(m["text"]), m["tooth"])
+            for m in content["marks"]
+        )
+        return Plan(Draft.model_validate(content["case"]), marks, tuple(_point(p) for p in content["arch_mm"]))
+    except (ValidationError, KeyError, TypeError, ValueError) as error:
+        raise CaseError("recovery: this file holds no complete plan.") from error
+
+
+def _point(values: Any) -> PointMm:
+    x, y, z = (float(v) for v in values)
+    return x, y, z

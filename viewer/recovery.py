@@ -1,0 +1,213 @@
+"""What survives a crash: a recovery file that follows every change, and a lock that tells two windows apart.
+
+Both live in the user's own state folder, named by a hash: never by a patient. The lock lies beside the case where that
+folder can be written, so that two machines on one share see each other.
+"""
+
+import hashlib
+import json
+import os
+import socket
+import sys
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from siteplan.case.store import write_whole
+from siteplan.errors import CaseError, OutputError
+from viewer.plan import Plan, plan_from_json
+
+_SCHEMA = "siteplan-recovery/1"
+
+
+def state_folder() -> Path:
+    """The user's state folder for this program; `SITEPLAN_STATE` overrides it."""
+    given = os.environ.get("SITEPLAN_STATE")
+    if given:
+        return Path(given)
+    if sys.platform == "win32":
+        return Path(os.environ.get("LOCALAPPDATA", str(Path.home()))) / "siteplan"
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Application Support" / "siteplan"
+    return Path(os.environ.get("XDG_STATE_HOME", str(Path.home() / ".local" / "state"))) / "siteplan"
+
+
+def key_of(subject: Path) -> str:
+    """A stable short name for a case or a series that reveals neither its path nor a person."""
+    return hashlib.sha256(str(subject.resolve()).encode()).hexdigest()[:20]
+
+
+@dataclass(frozen=True)
+class Recovered:
+    """Unfinished work that was found."""
+
+    plan: Plan
+    file: Path
+    subject: Path
+    home: Path
+    saved_at: float
+
+
+class RecoveryFile:
+    """Follows the plan onto disk in a thread of its own, the newest plan always last.
+
+    A plan is written whole or not at all. `problem` says why nothing can be kept (a full disk), "" when all is well.
+    """
+
+    def __init__(self, subject: Path, home: Path, folder: Path | None = None) -> None:
+        self.subject = subject.resolve()
+        self.home = home.resolve()
+        self.file = (folder or state_folder() / "recovery") / f"{key_of(subject)}.json"
+        self.problem = ""
+        self._waiting: Plan | None = None
+        self._busy = False
+        self._state = threading.Condition()
+
+    def keep(self, plan: Plan) -> None:
+        """Have `plan` written; returns at once."""
+        with self._state:
+            self._waiting = plan
+            if not self._busy:
+                self._busy = True
+                threading.Thread(target=self._write_all, name="siteplan-recovery").start()
+
+    def flush(self) -> None:
+        """Wait until the newest plan is on disk."""
+        with self._state:
+            self._state.wait_for(lambda: not self._busy)
+
+    def discard(self) -> None:
+        """Remove the file: the case file holds everything now."""
+        self.flush()
+        self.file.unlink(missing_ok=True)
+
+    def _write_all(self) -> None:
+        while True:
+            with self._state:
+                plan, self._waiting = self._waiting, None
+                if plan is None:
+                    self._busy = False
+                    self._state.notify_all()
+                    return
+            self._write(plan)
+
+    def _write(self, plan: Plan) -> None:
+        content = {"schema": _SCHEMA, "subject": str(self.subject), "home": str(self.home), **plan.as_json()}
+        try:
+            self.file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            write_whole(self.file, json.dumps(content).encode())
+            self.file.chmod(0o600)
+            self.problem = ""
+        except (OSError, OutputError) as error:
+            self.problem = str(error)
+
+
+def find_recovered(subject: Path, folder: Path | None = None) -> Recovered | None:
+    """Unfinished work on a case or a series; None when there is none or it is damaged (it is then left in place)."""
+    return _read((folder or state_folder() / "recovery") / f"{key_of(subject)}.json")
+
+
+def all_recovered(folder: Path | None = None) -> list[Recovered]:
+    """All unfinished work, newest first."""
+    found = [_read(file) for file in (folder or state_folder() / "recovery").glob("*.json")]
+    return sorted((r for r in found if r is not None), key=lambda r: -r.saved_at)
+
+
+def set_aside(found: Recovered) -> Path:
+    """Keep recovered work that a person does not want now under another name; nothing is deleted."""
+    number = 1
+    while (target := found.file.with_suffix(f".aside{number}")).exists():
+        number += 1
+    found.file.replace(target)
+    return target
+
+
+def _read(file: Path) -> Recovered | None:
+    try:
+        content: Any = json.loads(file.read_text("utf-8"))
+        if content["schema"] != _SCHEMA:
+            return None
+        plan = plan_from_json(content)
+        return Recovered(plan, file, Path(content["subject"]), Path(content["home"]), file.stat().st_mtime)
+    except (OSError, ValueError, KeyError, TypeError, CaseError):
+        return None
+
+
+class CaseLock:
+    """Says that a window has this case open. It warns; it never prevents reading.
+
+    Raises nothing: where no lock can be written (read-only medium), one in the state folder takes its place.
+    """
+
+    def __init__(self, subject: Path) -> None:
+        self._subject = subject.resolve()
+        self._file: Path | None = None
+
+    @property
+    def held(self) -> bool:
+        """Whether this window holds the lock."""
+        return self._file is not None
+
+    def take(self) -> str:
+        """Take the lock; "" when that worked, else where the other window runs ("this computer" or a host name)."""
+        for folder in (self._subject.parent, state_folder() / "locks"):
+            file = folder / f".siteplan-{key_of(self._subject)}.open"
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+                return self._take(file)
+            except OSError:
+                continue
+        return ""
+
+    def release(self) -> None:
+        """Give the lock back."""
+        if self._file is not None:
+            self._file.unlink(missing_ok=True)
+            self._file = None
+
+    def _take(self, file: Path) -> str:
+        own = {"host": socket.gethostname(), "pid": os.getpid()}
+        for _ in range(2):
+            try:
+                handle = os.open(file, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+            except FileExistsError:
+                other = _holder(file)
+                if other:
+                    return other
+                file.unlink(missing_ok=True)
+                continue
+            with os.fdopen(handle, "w") as stream:
+                json.dump(own, stream)
+            self._file = file
+            return ""
+        return "this computer"
+
+
+def _holder(file: Path) -> str:
+    """Where the living holder of a lock runs; "" when it is gone."""
+    try:
+        content = json.loads(file.read_text("utf-8"))
+        host, pid = str(content["host"]), int(content["pid"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
+    if host != socket.gethostname():
+        return host
+    return "this computer" if _alive(pid) else ""
+
+
+def _alive(pid: int) -> bool:
+    if sys.platform == "win32":
+        import ctypes
+
+        handle = ctypes.windll.kernel32.OpenProcess(0x1000, False, pid)
+        if handle:
+            ctypes.windll.kernel32.CloseHandle(handle)
+        return bool(handle)
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True

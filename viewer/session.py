@@ -1,0 +1,210 @@
+"""`Session`: the open plan, its history, and where it is kept. Knows no Qt and measures nothing."""
+
+import hashlib
+import json
+import os
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from siteplan.case import CaseFile, load_case, save_case
+from siteplan.case.store import write_whole
+from siteplan.errors import CaseError, OutputError
+from siteplan.scan import Scan
+from viewer.plan import Plan, empty_plan, plan_from_json, plan_of
+from viewer.recovery import RecoveryFile
+
+Listener = Callable[[], None]
+
+
+class Session:
+    """One open plan.
+
+    Every change is a new `Plan` at the end of the history; the recovery file follows each of them. A drag shows many
+    plans (`show`) and adds one to the history when the hand lets go (`change`).
+
+    Attributes:
+        scan: the volume; never changed.
+        home: the folder that the case's relative paths count from.
+        path: the case file, or None before the first save.
+    """
+
+    def __init__(
+        self,
+        scan: Scan,
+        plan: Plan,
+        home: Path,
+        path: Path | None = None,
+        *,
+        recovery: RecoveryFile | None = None,
+        saved: Plan | None = None,
+    ) -> None:
+        self.scan = scan
+        self.home = home
+        self.path = path
+        self.recovery = recovery
+        self._past: list[tuple[Plan, str]] = []
+        self._future: list[tuple[Plan, str]] = []
+        self._kept = plan
+        self._shown = plan
+        self._saved = plan if saved is None else saved
+        self._listeners: list[Listener] = []
+
+    @property
+    def plan(self) -> Plan:
+        """The plan as it is shown now, an unfinished drag included."""
+        return self._shown
+
+    @property
+    def unsaved(self) -> bool:
+        """Whether the case file does not hold the present plan yet."""
+        return self._kept != self._saved
+
+    @property
+    def undo_words(self) -> str:
+        """What the next undo takes back; "" when there is nothing."""
+        return self._past[-1][1] if self._past else ""
+
+    @property
+    def redo_words(self) -> str:
+        """What the next redo brings again; "" when there is nothing."""
+        return self._future[-1][1] if self._future else ""
+
+    def listen(self, listener: Listener) -> None:
+        """Call `listener` after each change of the shown plan."""
+        self._listeners.append(listener)
+
+    def show(self, plan: Plan) -> None:
+        """Show a plan that is still in the hand: not in the history, not kept."""
+        if plan != self._shown:
+            self._shown = plan
+            self._tell()
+
+    def change(self, plan: Plan, words: str) -> None:
+        """Make `plan` the present one; `words` say what was done, for the undo button."""
+        if plan != self._kept:
+            self._past.append((self._kept, words))
+            self._future.clear()
+            self._kept = plan
+            self._keep()
+        if plan != self._shown:
+            self._shown = plan
+        self._tell()
+
+    def undo(self) -> bool:
+        """Take the last change back; False when there is none."""
+        return self._step(self._past, self._future)
+
+    def redo(self) -> bool:
+        """Bring the last undone change again; False when there is none."""
+        return self._step(self._future, self._past)
+
+    def save(self, path: Path | None = None) -> Path:
+        """Write the case file, and the marks beside it when there are any.
+
+        Raises:
+            CaseError: the plan is no complete case yet.
+            OutputError: the place cannot be written; what was there is unchanged.
+        """
+        target = (path or self.path or self.home / "case.json").resolve()
+        plan = self._rebased(target.parent)
+        case = plan.checked_case()
+        save_case(case, target)
+        _save_marks(plan, target)
+        self.path, self.home = target, target.parent
+        if plan is not self._kept:
+            self._kept = self._shown = plan
+        self._saved = self._kept
+        if self.recovery is not None:
+            self.recovery.discard()
+        self._tell()
+        return target
+
+    def case_file(self, plan: Plan | None = None) -> CaseFile:
+        """The present plan as `assess` wants it, whether it was saved or not."""
+        case = (plan or self._shown).case
+        raw = json.dumps(case.as_json(), sort_keys=True).encode()
+        return CaseFile(case, self.path or self.home / "case.json", hashlib.sha256(raw).hexdigest())
+
+    def close(self) -> None:
+        """Wait until the recovery file is on disk."""
+        if self.recovery is not None:
+            self.recovery.flush()
+
+    def _rebased(self, folder: Path) -> Plan:
+        """The plan with its relative paths counted from another folder."""
+        if folder == self.home.resolve():
+            return self._kept
+        case = self._kept.case
+
+        def moved(text: str) -> str:
+            full = (self.home / text).resolve()
+            try:
+                return os.path.relpath(full, folder)
+            except ValueError:  # another drive on Windows has no relative path
+                return str(full)
+
+        catalogues = [moved(name) for name in case.catalogues]
+        margins = None if case.margins is None else moved(case.margins)
+        changes = {"series": moved(case.series), "catalogues": catalogues, "margins": margins}
+        return replace(self._kept, case=case.model_copy(update=changes))
+
+    def _step(self, source: list[tuple[Plan, str]], target: list[tuple[Plan, str]]) -> bool:
+        if not source:
+            return False
+        plan, words = source.pop()
+        target.append((self._kept, words))
+        self._kept = self._shown = plan
+        self._keep()
+        self._tell()
+        return True
+
+    def _keep(self) -> None:
+        if self.recovery is not None:
+            self.recovery.keep(self._kept)
+
+    def _tell(self) -> None:
+        for listener in self._listeners:
+            listener()
+
+
+def marks_path(case_path: Path) -> Path:
+    """Where the hand marks and the corrected arch of a case are kept: beside it."""
+    return case_path.with_name(f"{case_path.stem}.marks.json")
+
+
+def read_plan(case_path: Path) -> tuple[Plan, CaseFile]:
+    """The plan of a case file with the marks beside it.
+
+    Raises:
+        CaseError: the case or the marks file cannot be read.
+    """
+    file = load_case(case_path)
+    plan = plan_of(file.case)
+    beside = marks_path(file.path)
+    if beside.exists():
+        try:
+            content = json.loads(beside.read_text("utf-8"))
+        except (OSError, ValueError) as error:
+            raise CaseError(f"{beside}: the marks of this case cannot be read; move the file away to go on.") from error
+        kept = plan_from_json({**content, "case": file.case.as_json()})
+        plan = replace(plan, marks=kept.marks, arch_mm=kept.arch_mm)
+    return plan, file
+
+
+def new_plan(series_path: Path, scan: Scan) -> tuple[Plan, Path]:
+    """An empty plan for a scan without a case, and the folder its paths count from."""
+    home = series_path.resolve().parent
+    return empty_plan(series_path.resolve().name, scan.series.series_uid or None), home
+
+
+def _save_marks(plan: Plan, case_path: Path) -> None:
+    beside = marks_path(case_path)
+    if plan.marks or plan.arch_mm:
+        content = {key: value for key, value in plan.as_json().items() if key != "case"}
+        write_whole(beside, (json.dumps(content, indent=1, ensure_ascii=False) + "\n").encode())
+    elif beside.exists():
+        try:
+            beside.unlink()
+        except OSError as error:
+            raise OutputError(f"{beside}: the old marks cannot be removed ({error.strerror}).") from error

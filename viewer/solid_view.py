@@ -1,0 +1,288 @@
+"""All sites in 3D: bone, fixtures with their abutments, structures, the tips of the drills. A picture, never a ruler.
+
+VTK is reached only through the report's gateway, off the screen and in a thread of its own; the window shows finished
+pictures, so that a machine without OpenGL loses this view and nothing else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from PySide6.QtCore import QPointF, Qt, QTimer
+from PySide6.QtGui import QCloseEvent, QImage, QMouseEvent, QPainter, QPaintEvent, QResizeEvent, QWheelEvent
+from PySide6.QtWidgets import QCheckBox, QDialog, QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
+
+from siteplan.assessment import Library, pose_of
+from siteplan.bone.levels import grey_levels
+from siteplan.bone.sample import sample_block
+from siteplan.case import SiteEntry
+from siteplan.fixture import Fixture, Solid
+from siteplan.report import palette, vtk_gateway
+from siteplan.report.meshes import Mesh, bone_mesh, shape_mesh, solid_mesh
+from siteplan.report.plane import letters
+from siteplan.report.vtk_gateway import Camera
+from siteplan.scan import Scan
+from viewer.jobs import Channel
+from viewer.measuring import Measured, fixture_named
+from viewer.texts import say
+
+if TYPE_CHECKING:
+    from viewer.window import MainWindow
+
+BONE, BONE_OPACITY = "#d9cdb8", 0.5
+REACH_MM = 16.0
+MOVING_SHARE = 0.5
+"""Share of the full resolution while the hand turns the scene."""
+_TIP_RADIUS_MM = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class SolidRequest:
+    """Everything in the scene. `cut_at`: the tooth at which the bone on the cheek side is taken away, or None."""
+
+    scan: Scan
+    library: Library
+    sites: tuple[tuple[SiteEntry, Fixture | None, Measured | None], ...]
+    tooth: int
+    cut_at: int | None
+
+
+def build_scene(request: SolidRequest) -> list[Mesh]:
+    """The meshes of the scene."""
+    levels = grey_levels(request.scan)
+    meshes: list[Mesh] = []
+    for entry, fixture, measured in request.sites:
+        block = sample_block(
+            request.scan,
+            entry.frame(),
+            depth_range_mm=(-7.0, 24.0),
+            buccal_reach_mm=REACH_MM,
+            distal_reach_mm=7.0,
+            spacing_mm=0.5,
+            smooth=False,
+        )
+        bone = bone_mesh(block, levels.bone_floor, levels.soft - 0.5 * levels.step, BONE, BONE_OPACITY)
+        if bone is not None:
+            meshes.append(_without_cheek_side(bone, entry) if entry.tooth == request.cut_at else bone)
+        if fixture is not None:
+            meshes += [solid_mesh(part, pose_of(entry), palette.FIXTURE) for part in (fixture.body, fixture.above)]
+        meshes += _tips(entry, measured)
+    for structure in request.library.structures:
+        meshes.append(shape_mesh(structure.shape, palette.LINE_OF_KIND[structure.kind.value].colour, 0.95))
+    return meshes
+
+
+def _without_cheek_side(mesh: Mesh, entry: SiteEntry) -> Mesh:
+    """The part of a surface on the inner side of the site's axis."""
+    buccal = entry.frame().from_lps(mesh.points_lps_mm)[:, 1]
+    kept = mesh.triangles[(buccal[mesh.triangles] < 0).all(axis=1)]
+    return Mesh(mesh.points_lps_mm, kept, mesh.colour, 0.85)
+
+
+def _tips(entry: SiteEntry, measured: Measured | None) -> list[Mesh]:
+    """A small ball where each drill's tip ends."""
+    if measured is None or measured.site.placed is None:
+        return []
+    frame = measured.site.bone.frame
+    angle = np.linspace(-np.pi / 2, np.pi / 2, 9)
+    ball = Solid(_TIP_RADIUS_MM * np.sin(angle), np.abs(_TIP_RADIUS_MM * np.cos(angle)))
+    depths = sorted({round(step.tip_below_bone_mm, 2) for step in measured.site.placed.preparation.steps})
+    pose = pose_of(entry)
+    return [solid_mesh(ball, type(pose)(frame.to_lps(depth, 0, 0), pose.axis), palette.MEASURE) for depth in depths]
+
+
+class SolidDialog(QDialog):
+    """The 3D scene, or why there is none."""
+
+    def __init__(self, window: MainWindow) -> None:
+        super().__init__(window)
+        self.window_ = window
+        self.setWindowTitle(say("solid.title"))
+        self.resize(1000, 760)
+        column = QVBoxLayout(self)
+        self.canvas = SolidCanvas(self)
+        column.addWidget(self.canvas, 1)
+        row = QHBoxLayout()
+        self.cut_box = QCheckBox(say("solid.cut"))
+        self.cut_box.setToolTip(say("solid.cut-tip"))
+        self.cut_box.toggled.connect(self._build)
+        hint = QLabel(say("solid.hint"))
+        hint.setObjectName("quiet")
+        back = QPushButton(say("solid.back"))
+        back.clicked.connect(self.close)
+        row.addWidget(self.cut_box)
+        row.addWidget(hint, 1)
+        row.addWidget(back)
+        column.addLayout(row)
+        self._trial = Channel("trial", self)
+        self._trial.done.connect(lambda _n, trial: self._tried(trial))
+        self._trial.ask(lambda _ticket: vtk_gateway.trial())
+
+    def _tried(self, trial: vtk_gateway.Trial) -> None:
+        if not trial.works:
+            self.setWindowTitle(say("solid.none-title"))
+            self.canvas.words = say("solid.none", why=trial.why)
+            self.canvas.update()
+            self.cut_box.setEnabled(False)
+            return
+        self._build()
+
+    def _build(self) -> None:
+        desk = self.window_.desk
+        session, library, entry = desk.session, desk.library, desk.entry
+        if session is None or library is None or entry is None:
+            return
+        sites = tuple((e, fixture_named(library, e.fixture), desk.measured.get(e.tooth)) for e in session.plan.sites)
+        request = SolidRequest(
+            session.scan, library, sites, entry.tooth, entry.tooth if self.cut_box.isChecked() else None
+        )
+        self.canvas.look_at(entry)
+        self.canvas.build(request)
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        """End all work."""
+        self._trial.close()
+        self.canvas.close_channel()
+        super().closeEvent(event)
+
+
+class SolidCanvas(QWidget):
+    """Shows rendered pictures and asks for new ones as the hand turns the scene."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setMinimumSize(400, 300)
+        self.words = say("solid.waiting")
+        self.image: QImage | None = None
+        self._meshes: list[Mesh] = []
+        self._camera: Camera | None = None
+        self._press = QPointF()
+        self._press_camera: Camera | None = None
+        self._channel = Channel("render", self)
+        self._channel.done.connect(lambda _n, answer: self._take(answer))
+        self._channel.failed.connect(lambda _n, why: self._say(why))
+        self._rest = QTimer(self)
+        self._rest.setSingleShot(True)
+        self._rest.setInterval(180)
+        self._rest.timeout.connect(lambda: self._ask(1.0))
+
+    def look_at(self, entry: SiteEntry) -> None:
+        """From the cheek, a little from the crown's side."""
+        if self._camera is not None:
+            return
+        frame = entry.frame()
+        toward = np.cos(0.4) * frame.buccal - np.sin(0.4) * frame.axis
+        head = frame.axis if frame.axis[2] > 0 else -frame.axis
+        up = head - (head @ toward) * toward
+        self._camera = Camera(frame.to_lps(7.0, 0, 0), toward, up / np.linalg.norm(up), 17.0)
+
+    def build(self, request: SolidRequest) -> None:
+        """Make the meshes of a scene, then show it."""
+        self._channel.ask(lambda _ticket: build_scene(request))
+
+    def close_channel(self) -> None:
+        """End all work."""
+        self._rest.stop()
+        self._channel.close()
+
+    def paintEvent(self, _event: QPaintEvent) -> None:
+        """The picture, or the words in its place; patient letters at the edges."""
+        painter = QPainter(self)
+        painter.fillRect(self.rect(), Qt.GlobalColor.white)
+        if self.image is None or self._camera is None:
+            painter.setPen(Qt.GlobalColor.black)
+            painter.drawText(
+                self.rect().adjusted(60, 0, -60, 0),
+                int(Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap),
+                self.words,
+            )
+            return
+        painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform)
+        painter.drawImage(self.rect(), self.image)
+        painter.setPen(Qt.GlobalColor.darkCyan)
+        right = np.cross(self._camera.up, self._camera.toward)
+        flags = Qt.AlignmentFlag
+        for where, way in (
+            (flags.AlignRight | flags.AlignVCenter, right),
+            (flags.AlignLeft | flags.AlignVCenter, -right),
+            (flags.AlignTop | flags.AlignHCenter, self._camera.up),
+            (flags.AlignBottom | flags.AlignHCenter, -self._camera.up),
+        ):
+            painter.drawText(self.rect().adjusted(8, 8, -8, -8), int(where), letters(way))
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """Take hold of the scene."""
+        self._press, self._press_camera = event.position(), self._camera
+
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:
+        """Turn the scene."""
+        start = self._press_camera
+        if start is None:
+            return
+        moved = event.position() - self._press
+        right = np.cross(start.up, start.toward)
+        toward = _turned(start.toward, start.up, -moved.x() * 0.01)
+        side = _turned(right, start.up, -moved.x() * 0.01)
+        toward, up = _turned(toward, side, -moved.y() * 0.01), _turned(start.up, side, -moved.y() * 0.01)
+        self._camera = Camera(start.target_lps_mm, toward, up, start.half_height_mm)
+        self._ask(MOVING_SHARE)
+        self._rest.start()
+
+    def mouseReleaseEvent(self, _event: QMouseEvent) -> None:
+        """Let go."""
+        self._press_camera = None
+
+    def wheelEvent(self, event: QWheelEvent) -> None:
+        """Come nearer or go away."""
+        c = self._camera
+        if c is not None:
+            half = float(np.clip(c.half_height_mm * 0.9 ** (event.angleDelta().y() / 120), 4.0, 90.0))
+            self._camera = Camera(c.target_lps_mm, c.toward, c.up, half)
+            self._ask(MOVING_SHARE)
+            self._rest.start()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """A new picture at the new size."""
+        super().resizeEvent(event)
+        self._rest.start()
+
+    def _ask(self, share: float) -> None:
+        camera, meshes = self._camera, self._meshes
+        if camera is None or not meshes:
+            return
+        width, height = max(64, int(self.width() * share)), max(64, int(self.height() * share))
+        self._channel.ask(lambda _ticket: vtk_gateway.render(meshes, camera, width, height))
+
+    def _take(self, answer: object) -> None:
+        if isinstance(answer, list):
+            self._meshes = answer
+            self._ask(1.0)
+            return
+        assert isinstance(answer, np.ndarray)
+        picture: NDArray[np.uint8] = np.ascontiguousarray(answer)
+        height, width, _ = picture.shape
+        self.image = QImage(picture.data, width, height, 3 * width, QImage.Format.Format_RGB888).copy()
+        self.update()
+
+    def _say(self, why: str) -> None:
+        self.words, self.image = why, None
+        self.update()
+
+
+def _turned(vector: NDArray[np.float64], axis: NDArray[np.float64], angle: float) -> NDArray[np.float64]:
+    """Turned round a unit axis (Rodrigues' formula)."""
+    c, s = np.cos(angle), np.sin(angle)
+    return np.asarray(c * vector + s * np.cross(axis, vector) + (1 - c) * (axis @ vector) * axis)
+
+
+def show_solid(window: MainWindow) -> SolidDialog | None:
+    """Open the scene of the present plan."""
+    if window.desk.entry is None:
+        return None
+    dialog = SolidDialog(window)
+    dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+    dialog.open()
+    return dialog

@@ -1,0 +1,159 @@
+"""The page on which a case is planned: cards, pictures in the middle, questions at the other side. Layout only."""
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QButtonGroup,
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QSplitter,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from viewer.answers import Answers
+from viewer.arch_strip import ArchStrip
+from viewer.arch_view import ArchView
+from viewer.film_strip import FilmStrip
+from viewer.look import Tissue
+from viewer.section_view import SectionView
+from viewer.site_cards import SiteCards
+from viewer.texts import say
+
+QUESTIONS = ("fits", "bone", "near", "drill", "turn-in", "scan")
+TOOLS = ("distance", "angle", "circle", "line", "note")
+
+
+class Workspace(QWidget):
+    """All parts of the planning page, by name."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("page")
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(10, 8, 10, 10)
+        outer.setSpacing(8)
+        outer.addLayout(self._top())
+        self.problem = QLabel()
+        self.problem.setObjectName("problem")
+        self.problem.setWordWrap(True)
+        self.problem.hide()
+        outer.addWidget(self.problem)
+        split = QSplitter(Qt.Orientation.Horizontal)
+        split.setChildrenCollapsible(False)
+        self.cards = SiteCards()
+        self.cards.setMinimumWidth(190)
+        self.answers = Answers(QUESTIONS)
+        self.answers.setMinimumWidth(300)
+        self.seat_button = QPushButton(say("torque.seat"))
+        self.seat_button.setToolTip(say("torque.seat-tip"))
+        self.answers.questions["turn-in"].extra.addWidget(self.seat_button)
+        self.confirm_button = QPushButton(say("controls.structures"))
+        self.confirm_button.setToolTip(say("controls.structures-tip"))
+        self.answers.questions["near"].extra.addWidget(self.confirm_button)
+        split.addWidget(self.cards)
+        split.addWidget(self._middle())
+        split.addWidget(self.answers)
+        split.setStretchFactor(0, 0)
+        split.setStretchFactor(1, 1)
+        split.setStretchFactor(2, 0)
+        split.setSizes([215, 900, 365])
+        outer.addWidget(split, 1)
+
+    def _top(self) -> QHBoxLayout:
+        row = QHBoxLayout()
+        row.setSpacing(6)
+        self.title = QLabel()
+        font = self.title.font()
+        font.setBold(True)
+        self.title.setFont(font)
+        self.title.setTextFormat(Qt.TextFormat.PlainText)
+        self.state = QLabel()
+        self.state.setObjectName("quiet")
+        row.addWidget(self.title)
+        row.addWidget(self.state)
+        row.addStretch(1)
+        for name in ("open", "undo", "redo", "save", "identity", "light", "solid", "share", "report"):
+            button = QPushButton(say(f"top.{name}"))
+            button.setToolTip(say(f"top.{name}-tip"))
+            button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+            setattr(self, f"{name}_button", button)
+            row.addWidget(button)
+        self.report_button.setObjectName("main")
+        self.identity_button.setCheckable(True)
+        self.identity_button.setChecked(True)
+        return row
+
+    open_button: QPushButton
+    undo_button: QPushButton
+    redo_button: QPushButton
+    save_button: QPushButton
+    identity_button: QPushButton
+    light_button: QPushButton
+    solid_button: QPushButton
+    share_button: QPushButton
+    report_button: QPushButton
+
+    def _middle(self) -> QWidget:
+        middle = QWidget()
+        middle.setObjectName("plain")
+        column = QVBoxLayout(middle)
+        column.setContentsMargins(4, 0, 4, 0)
+        column.setSpacing(6)
+        self.strip = ArchStrip()
+        column.addWidget(self.strip)
+        self.stage = QStackedWidget()
+        self.section = SectionView()
+        self.arch = ArchView()
+        self.stage.addWidget(self.section)
+        self.stage.addWidget(self.arch)
+        column.addWidget(self.stage, 1)
+        column.addWidget(self._controls())
+        self.film = FilmStrip()
+        column.addWidget(self.film)
+        return middle
+
+    def _controls(self) -> QFrame:
+        frame = QFrame()
+        frame.setObjectName("night")
+        rows = QHBoxLayout(frame)
+        rows.setContentsMargins(8, 5, 8, 5)
+        rows.setSpacing(5)
+        rows.addWidget(QLabel(say("controls.tissue")))
+        self.tissue_buttons: dict[Tissue, QPushButton] = {}
+        group = QButtonGroup(frame)
+        for tissue in Tissue:
+            button = self._small(f"tissue.{tissue.value}", checkable=True)
+            group.addButton(button)
+            self.tissue_buttons[tissue] = button
+            rows.addWidget(button)
+        rows.addStretch(1)
+        rows.addWidget(QLabel(say("controls.by-hand")))
+        self.tool_buttons: dict[str, QPushButton] = {}
+        for tool in TOOLS:
+            button = self._small(f"tool.{tool}", checkable=True)
+            self.tool_buttons[tool] = button
+            rows.addWidget(button)
+        rows.addStretch(1)
+        self.lines_button = self._small("controls.lines", checkable=True)
+        self.lines_button.setChecked(True)
+        self.arch_button = self._small("controls.arch", checkable=True)
+        self.structures_button = self._small("controls.structures")
+        for button in (self.lines_button, self.arch_button, self.structures_button):
+            rows.addWidget(button)
+        return frame
+
+    @staticmethod
+    def _small(key: str, checkable: bool = False) -> QPushButton:
+        button = QPushButton(say(key))
+        button.setToolTip(say(f"{key}-tip"))
+        button.setCheckable(checkable)
+        button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        return button
+
+    def show_problem(self, sentence: str) -> None:
+        """Say what went wrong, over the work, until the next change; "" hides it."""
+        self.problem.setText(sentence)
+        self.problem.setVisible(bool(sentence))
