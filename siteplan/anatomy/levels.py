@@ -7,24 +7,35 @@ from numpy.typing import NDArray
 
 from siteplan.scan.volume import Scan
 
-_SAMPLES = 400_000
 _BIN_SHARE = 1 / 256
+_CUT_OFF_COUNT = 8
+"""So many sampled voxels at the very top of the scale are no chance (our own)."""
+
 _BONE_PERCENT = 97.0
 """Dense bone is read at this percentile of everything brighter than soft tissue (our own)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Levels:
-    """Grey of air, of soft tissue and of dense bone. `air` is None where the scan shows none."""
+    """Grey of air, of soft tissue and of dense bone. `air` is None where the scan shows none.
+
+    `ceiling` is just below the highest grey where many voxels share it: the scale was cut off there.
+    """
 
     air: float | None
     soft: float
     bone: float
+    ceiling: float = np.inf
 
     @property
     def air_edge(self) -> float:
         """Half way between air and soft tissue."""
         return 0.5 * ((self.air if self.air is not None else self.soft) + self.soft)
+
+    @property
+    def metal_edge(self) -> float:
+        """Grey that dense bone does not reach: half as far again above soft tissue, or the scale's end (our own)."""
+        return min(self.soft + 1.5 * (self.bone - self.soft), self.ceiling)
 
     @property
     def bone_edge(self) -> float:
@@ -62,7 +73,9 @@ def levels_in(grey: NDArray[np.float32]) -> Levels:
             air, soft = None, float(middle[np.argmax(smooth)])
     bright = grey[grey > soft + 0.1 * (float(top) - soft)]
     bone = float(np.percentile(bright, _BONE_PERCENT)) if bright.size else float(top)
-    return Levels(air, soft, bone)
+    highest = float(grey.max())
+    cut_off = int((grey >= highest - 1e-3 * span).sum()) >= _CUT_OFF_COUNT
+    return Levels(air, soft, bone, highest - 0.05 * span if cut_off else np.inf)
 
 
 def _split(middle: NDArray[np.float64], counts: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

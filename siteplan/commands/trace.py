@@ -56,11 +56,19 @@ def _structures(scan: Any, args: argparse.Namespace) -> list[Any]:
     if args.what == "canal":
         from siteplan.anatomy.canal import trace_canal
 
-        return [trace_canal(scan, args.through, side=args.side)]
+        if args.through:
+            return [trace_canal(scan, args.through, side=args.side)]
+        from siteplan.anatomy.canal_search import propose_canals
+
+        return [c for c in propose_canals(scan) if args.side is None or c.side in (args.side, "")]
     if args.what == "root":
         from siteplan.anatomy.root import trace_root
 
         return [trace_root(scan, args.near, side=args.side).structure]
+    if args.what == "metal":
+        from siteplan.anatomy.metal import trace_metal
+
+        return [trace_metal(scan, args.near, side=args.side)]
     from siteplan.anatomy.sinus import sinus_floor
     from siteplan.anatomy.structure import Kind
 
@@ -69,7 +77,18 @@ def _structures(scan: Any, args: argparse.Namespace) -> list[Any]:
 
 
 def _arch(scan: Any, args: argparse.Namespace) -> int:
-    raise NotImplementedError
+    from siteplan.anatomy.arch import arch_json, find_arch, tooth_places
+
+    upper = args.jaw == "upper"
+    arch = find_arch(scan, args.near, upper=upper)
+    places = tooth_places(arch, upper) if arch.midline_mm is not None and args.jaw is not None else []
+    if args.json:
+        print_json(arch_json(arch, places))
+        return 0
+    print(f"arch: {arch.length_mm:.1f} mm between its ends. {arch.note}")
+    for place in places:
+        print(f"  tooth {place.tooth}: about {place.s_mm:.1f} mm along it (+-{1.96 * place.sd_mm:.1f} mm, an estimate)")
+    return 0
 
 
 def _line(structure: Any) -> str:
