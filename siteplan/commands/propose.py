@@ -21,7 +21,7 @@ def add_parser(subparsers: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Read case and scan, measure the site, search, print."""
     import siteplan
-    from siteplan.assess import load_library
+    from siteplan.assessment import load_library
     from siteplan.bone import measure_bone
     from siteplan.errors import CaseError
     from siteplan.placement.proposal import propose
@@ -52,7 +52,7 @@ def _place(args: argparse.Namespace, case: Any, entry: Any, bone: Any, library: 
 
     import numpy as np
 
-    from siteplan.assess import pose_of, scan_sd_mm
+    from siteplan.assessment import pose_of, scan_sd_mm
     from siteplan.errors import CaseError
     from siteplan.placement.trial import Place, Reach
 

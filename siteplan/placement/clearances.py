@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from siteplan.anatomy.structure import Cone, MadeBy, Shape, Structure, Tube
+from siteplan.anatomy.structure import Cone, MadeBy, Shape, Structure, Surface, Tube
 from siteplan.fixture.solid import Pose, Solid
 from siteplan.flags import Flag
 from siteplan.frame import Vector
@@ -13,8 +13,8 @@ from siteplan.measures import Measure
 from siteplan.placement.margins import Margin, Margins
 from siteplan.placement.profile import Distances, Poses
 from siteplan.placement.to_solid import distances_to_solid
-from siteplan.placement.to_surface import distances_to_surface
-from siteplan.placement.to_tube import distances_to_tube
+from siteplan.placement.to_surface import distances_to_surface, rough_distances_to_surface
+from siteplan.placement.to_tube import TOLERANCE_MM, distances_to_tube
 from siteplan.placement.verdict import Verdict, contact_verdict, verdict
 
 TWO_SIDED_95 = 1.959964
@@ -25,6 +25,10 @@ BATCH_TOLERANCE_MM = 1e-3
 
 BATCH_DEPTH_TOLERANCE_MM = 0.02
 """The same for the depth of an overlap: a pose that overlaps is out, by how much is only shown (our own choice)."""
+
+
+ROUGH_DEPTH_MM = 0.2
+"""The same during a search, where a place that overlaps is out whatever its depth (our own choice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +107,8 @@ def distances(
     if not len(poses):
         return Distances(np.empty(0), np.empty(0), np.empty((0, 3)))
     if isinstance(shape, Tube):
-        return distances_to_tube(solid, poses, shape, *_given(tolerance_mm))
+        tight = TOLERANCE_MM if tolerance_mm is None else tolerance_mm
+        return distances_to_tube(solid, poses, shape, tight, depth_tolerance_mm)
     both = (*_given(tolerance_mm), *_given(depth_tolerance_mm))
     if isinstance(shape, Cone):
         return distances_to_solid(solid, poses, *cone_as_solid(shape), *both)
@@ -113,6 +118,13 @@ def distances(
 def quick_distances(solid: Solid, poses: Poses, shape: Shape) -> Distances:
     """The same with the tolerances for many poses; still proven bounds."""
     return distances(solid, poses, shape, BATCH_TOLERANCE_MM, BATCH_DEPTH_TOLERANCE_MM)
+
+
+def search_distances(solid: Solid, poses: Poses, shape: Shape) -> Distances:
+    """Distances for a search: bounds where solid and structure are apart, rough depths where they are not."""
+    if isinstance(shape, Surface) and len(poses):
+        return rough_distances_to_surface(solid, poses, shape, BATCH_TOLERANCE_MM)
+    return distances(solid, poses, shape, BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM)
 
 
 def cone_as_solid(cone: Cone) -> tuple[Solid, Pose]:

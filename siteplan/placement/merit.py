@@ -7,10 +7,10 @@ from scipy.ndimage import map_coordinates
 
 from siteplan.fixture.design import Design, Fixture
 from siteplan.placement.profile import Array, Poses, across
-from siteplan.placement.rules import Spares
+from siteplan.placement.rules import FAR_MM, Spares
 from siteplan.placement.trial import Place
 
-ENOUGH_ROOM_MM = 2.0
+ENOUGH_ROOM_MM = FAR_MM
 """More spare than this beyond every margin counts no further (our own choice)."""
 
 LARGE_CONTACT_MM2 = 250.0
@@ -97,8 +97,9 @@ def _anchorage(place: Place, fixture: Fixture, poses: Poses) -> Array:
 
 
 def _axis(place: Place, poses: Poses) -> Array:
-    own = place.tilt_deg(poses) / max(place.reach.tilt_deg, 1e-9)
-    if place.neighbour_axes is None or not len(place.neighbour_axes):
-        return np.clip(1.0 - own, 0.0, 1.0)
-    angle = np.degrees(np.arccos(np.clip(poses.axis @ place.neighbour_axes.T, -1.0, 1.0))).mean(axis=1)
-    return np.clip(1.0 - 0.5 * own - 0.5 * angle / max(place.reach.tilt_deg, 1e-9), 0.0, 1.0)
+    lean = place.tilt_deg(poses)
+    if place.neighbour_axes is not None and len(place.neighbour_axes):
+        cosine = np.clip(poses.axis @ place.neighbour_axes.T, -1.0, 1.0)
+        lean = 0.5 * lean + 0.5 * np.degrees(np.arccos(cosine)).mean(axis=1)
+    mark: Array = np.clip(1.0 - lean / max(place.reach.tilt_deg, 1e-9), 0.0, 1.0)
+    return mark

@@ -87,6 +87,16 @@ class Mesh:
         distance, _, behind = self._search(points)
         return np.where(behind, -distance, distance)
 
+    def rough(self, points: Array) -> Array:
+        """Signed distance (n,) to the triangle whose centre is nearest: quick, and close where triangles are small."""
+        _, triangle = self.tree.query(points)
+        foot, on_rim = self._closest(points, triangle)
+        offset = points - foot
+        distance = np.linalg.norm(offset, axis=1)
+        behind = np.einsum("ij,ij->i", offset, self.normals[triangle]) < 0
+        signed: Array = np.where(behind if self.closed else behind & ~on_rim, -distance, distance)
+        return signed
+
     def behind(self, points: Array) -> Mask:
         """Whether points lie on the forbidden side."""
         return self._search(points)[2]

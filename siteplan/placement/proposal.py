@@ -127,7 +127,7 @@ def _proposal(place: Place, c: Candidate, n: int, good: Sequence[Candidate], wei
 
 def _offers(c: Candidate, tilt_deg: float) -> tuple[str, ...]:
     k = c.tightest
-    room, dense, anchorage, _, _ = c.criteria
+    _, dense, anchorage, _, _ = c.criteria
     said = [
         f"Tightest at {c.names[k]}: {c.measured[k]:.1f} mm, which leaves {c.spare[k]:.1f} mm beyond what is asked.",
         f"Bone at its thread is {100 * dense:.0f} % of the way from soft tissue to dense bone on this scan's scale.",

@@ -4,18 +4,28 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from siteplan.anatomy.structure import Cone, Shape
 from siteplan.fixture.design import Design, Fixture
-from siteplan.fixture.solid import Solid
+from siteplan.fixture.solid import Pose, Solid
 from siteplan.flags import Flag
-from siteplan.placement.clearances import BATCH_TOLERANCE_MM, TWO_SIDED_95, distances
+from siteplan.placement.clearances import (
+    BATCH_TOLERANCE_MM,
+    ROUGH_DEPTH_MM,
+    TWO_SIDED_95,
+    cone_as_solid,
+    search_distances,
+)
 from siteplan.placement.cover import cover_mm
 from siteplan.placement.margins import BUCCAL_BONE, FIXTURE, LINGUAL_BONE
-from siteplan.placement.profile import Array, Poses
+from siteplan.placement.profile import Array, Indices, Poses, least_possible
 from siteplan.placement.to_solid import distances_to_solid
 from siteplan.placement.trial import Place
 
-ROUGH_DEPTH_MM = 0.2
-"""Tolerance of overlap depths during a search: a place that overlaps is out whatever its depth (our own choice)."""
+FLOOR_MM = -0.5
+"""How much a place may lack and still be looked at with every rule, to say what is short (our own choice)."""
+
+FAR_MM = 2.0
+"""Spare beyond which a distance need not be exact: the ranking counts no more (`merit.ENOUGH_ROOM_MM`)."""
 
 COARSE_STEP_MM = 1.0
 """Distance of the levels at which bone cover is looked at in the first round (our own choice)."""
@@ -55,13 +65,22 @@ class _Table:
         self.value.append(value)
         self.spare.append(value - doubt_mm - least)
 
+    def add_some(self, name: str, rows: Indices, value: Array, least: float, doubt_mm: float, worst: Array) -> Array:
+        """Add a rule that was looked at for some rows only; returns the least spare so far."""
+        every = np.full(self.count, np.nan)
+        every[rows] = value
+        self.add(name, every, least, doubt_mm)
+        return np.fmin(worst, self.spare[-1])
+
     def done(self) -> Spares:
         return Spares(
             tuple(self.names), np.stack(self.spare, axis=1), np.stack(self.value, axis=1), np.array(self.least)
         )
 
 
-def spares(place: Place, fixture: Fixture, poses: Poses, platform_mm: Array, *, fine: bool) -> Spares:
+def spares(
+    place: Place, fixture: Fixture, poses: Poses, platform_mm: Array, *, fine: bool, floor_mm: float = FLOOR_MM
+) -> Spares:
     """Spare of every rule.
 
     Structures keep their margin with the lower end of the 95 % interval of the distance: what cannot be told is not
@@ -70,33 +89,52 @@ def spares(place: Place, fixture: Fixture, poses: Poses, platform_mm: Array, *, 
     Args:
         platform_mm: (N,) depth of the platforms below the bone entry, NaN where there is no bone.
         fine: every layer of the bone; otherwise levels a millimetre apart.
+        floor_mm: a place whose spare has fallen to this is not looked at further; its spare is then an upper bound.
     """
     table = _Table(len(poses))
     missing = ~np.isfinite(platform_mm)
     _bone_sides(place, fixture.body, poses, fine, table)
     _far_side(place, fixture, poses, table)
-    worst = np.min(table.spare, axis=0)
-    # Exact distances only where bone allows the place at all.
-    worth = np.flatnonzero(~missing & (worst > -1.0))
+    worst = np.where(missing, NO_BONE_MM, np.min(table.spare, axis=0))
     for structure in place.structures:
         contact = place.margins.contact(structure.kind) if _engages(place, fixture, structure.name) else None
         least = place.margins.of(structure.kind).value_mm if contact is None else -contact.value_mm
-        value = np.full(len(poses), np.nan)
-        found = distances(fixture.body, poses.pick(worth), structure.shape, BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM)
-        value[worth] = found.value
         doubt = TWO_SIDED_95 * float(np.hypot(structure.uncertainty_mm, place.scan_sd_mm))
-        table.add(structure.name, value, least, doubt)
-    for name, solid, pose in place.neighbours if len(worth) else ():
-        value = np.full(len(poses), np.nan)
-        found = distances_to_solid(fixture.body, poses.pick(worth), solid, pose, BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM)
-        value[worth] = found.value
-        table.add(name, value, place.margins.of(FIXTURE).value_mm)
+        worth = np.flatnonzero(worst > floor_mm)
+        value = _to_structure(fixture.body, poses.pick(worth), structure.shape, least + doubt + FAR_MM)
+        worst = table.add_some(structure.name, worth, value, least, doubt, worst)
+    for name, solid, pose in place.neighbours:
+        worth = np.flatnonzero(worst > floor_mm)
+        least = place.margins.of(FIXTURE).value_mm
+        value = _to_body(fixture.body, poses.pick(worth), solid, pose, least + FAR_MM)
+        worst = table.add_some(name, worth, value, least, 0.0, worst)
     result = table.done()
     result.spare[missing] = NO_BONE_MM
-    # A rule that was not looked at cannot be better than the one that had failed already.
-    return Spares(
-        result.names, np.where(np.isnan(result.spare), worst[:, None], result.spare), result.value, result.least
-    )
+    # A rule that was not looked at cannot make a place better than the rule that had failed already.
+    spare = np.where(np.isnan(result.spare), worst[:, None], result.spare)
+    return Spares(result.names, spare, result.value, result.least)
+
+
+def _to_structure(body: Solid, poses: Poses, shape: Shape, enough_mm: float) -> Array:
+    if isinstance(shape, Cone):
+        return _to_body(body, poses, *cone_as_solid(shape), enough_mm)
+    return search_distances(body, poses, shape).value
+
+
+def _to_body(body: Solid, poses: Poses, other: Solid, other_pose: Pose, enough_mm: float) -> Array:
+    """Distances to another body; where a quick bound already exceeds `enough_mm`, that bound."""
+    if not len(poses):
+        return np.empty(0)
+    z = np.linspace(other.z_mm[0], other.z_mm[-1], 9)
+    axis = other_pose.platform_lps_mm + z[:, None] * other_pose.axis
+    # Every point of the other body is within its radius and half a step of one of these points.
+    reach = other.max_radius_mm + 0.5 * float(z[1] - z[0])
+    value: Array = least_possible(body, poses, axis).min(axis=1) - reach
+    near = np.flatnonzero(value < enough_mm)
+    if len(near):
+        found = distances_to_solid(body, poses.pick(near), other, other_pose, BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM)
+        value[near] = found.value
+    return value
 
 
 def _engages(place: Place, fixture: Fixture, name: str) -> bool:

@@ -9,7 +9,7 @@ from siteplan.fixture.design import Fixture
 from siteplan.fixture.solid import Pose
 from siteplan.placement.merit import Weights, criteria
 from siteplan.placement.profile import Array
-from siteplan.placement.rules import NO_BONE_MM, Spares, spares
+from siteplan.placement.rules import FLOOR_MM, NO_BONE_MM, Spares, spares
 from siteplan.placement.trial import Place, grid, inside
 
 SEED = 20_240_611
@@ -53,14 +53,14 @@ class Candidate:
 
 
 def values_of(
-    place: Place, fixture: Fixture, trials: Array, weights: Weights, *, fine: bool
+    place: Place, fixture: Fixture, trials: Array, weights: Weights, *, fine: bool, floor_mm: float = FLOOR_MM
 ) -> tuple[Array, Array, Spares]:
     """Ranking value (N,), criteria (N, 5) and spares of trials (N, 5) of one fixture.
 
     The value of a place that breaks a rule is its least spare, below zero; any place that breaks none is above that.
     """
     poses, depth = place.poses(trials)
-    found = spares(place, fixture, poses, depth, fine=fine)
+    found = spares(place, fixture, poses, depth, fine=fine, floor_mm=floor_mm)
     tight = found.tightest
     marks = np.zeros((len(trials), 5))
     good = np.flatnonzero(tight >= 0)
@@ -136,7 +136,9 @@ def _improved(place: Place, start: Candidate, weights: Weights, rng: np.random.G
         keep[single, single % 5] = 1.0
         change[single] *= keep
         trials = inside(best.trial + change * step, reach)
-        value, marks, found = values_of(place, start.fixture, trials, weights, fine=True)
+        # What lacks more than the best place so far cannot become the best.
+        floor = min(best.value, 0.0)
+        value, marks, found = values_of(place, start.fixture, trials, weights, fine=True, floor_mm=floor)
         n = int(value.argmax())
         if value[n] > best.value:
             best = _candidate(place, start.fixture, trials, n, value, marks, found)

@@ -19,6 +19,7 @@ from siteplan.placement.profile import (
     Indices,
     Mask,
     Poses,
+    across,
     convex_pieces,
     half_plane,
     least_possible,
@@ -57,18 +58,54 @@ def distances_to_surface(
     return Distances.joined(parts)
 
 
+def rough_distances_to_surface(solid: Solid, poses: Poses, surface: Surface, tolerance_mm: float) -> Distances:
+    """The same for a search: exact where the tip is in front of the mesh, else how deep the tip's rims lie behind it.
+
+    A depth found so is within a triangle's size of the truth and no bound: what is kept is looked at again exactly.
+    """
+    mesh = Mesh.of(surface)
+    rims = _tip_points(solid, poses)
+    depth = mesh.rough(rims.reshape(-1, 3)).reshape(len(poses), -1)
+    deepest = depth.argmin(axis=1)
+    every = np.arange(len(poses))
+    value, at = depth[every, deepest], rims[every, deepest]
+    low = np.full(len(poses), -np.inf)
+    front = np.flatnonzero(value > 0)
+    chunk = max(1, PAIRS_AT_ONCE // len(mesh.points))
+    for n in range(0, len(front), chunk):
+        rows = front[n : n + chunk]
+        part = _chunk(solid, poses.pick(rows), mesh, tolerance_mm, None)
+        value[rows], low[rows], at[rows] = part.value, part.low, part.at_lps_mm
+    return Distances(value, low, at)
+
+
+def _tip_points(solid: Solid, poses: Poses) -> Array:
+    """Points (N, 17, 3): the end of the axis, and eight on each of the last two rims."""
+    angle = np.arange(8) * (np.pi / 4)
+    first, second = across(poses.axis)
+    ring = np.cos(angle)[:, None] * first[:, None, :] + np.sin(angle)[:, None] * second[:, None, :]
+    parts = [poses.platform_lps_mm[:, None, :] + solid.z_mm[-1] * poses.axis[:, None, :]]
+    for z, r in ((solid.z_mm[-1], solid.r_mm[-1]), (solid.z_mm[-2], solid.r_mm[-2])):
+        parts.append(poses.platform_lps_mm[:, None, :] + z * poses.axis[:, None, :] + r * ring)
+    return np.concatenate(parts, axis=1)
+
+
 @dataclass(eq=False)
 class _Best:
     value: Array
     at: Array
 
 
-def _chunk(solid: Solid, poses: Poses, mesh: Mesh, tolerance_mm: float, depth_tolerance_mm: float) -> Distances:
+def _chunk(solid: Solid, poses: Poses, mesh: Mesh, tolerance_mm: float, depth_tolerance_mm: float | None) -> Distances:
     pose, triangle, vertex, start = _candidates(solid, poses, mesh)
     best = _Best(start, mesh.points[vertex])
     _edges(solid, poses, mesh, pose, triangle, tolerance_mm, best)
     crossing = _insides(solid, poses, mesh, pose, triangle, best)
     low = best.value - tolerance_mm
+    if depth_tolerance_mm is None:
+        # A side pushed through while the tip is in front: it touches, by a depth that is not looked for.
+        best.value[crossing] = np.minimum(best.value[crossing], -tolerance_mm)
+        return Distances(best.value, np.where(best.value > 0, low, -np.inf), best.at)
     behind = crossing | (best.value <= 0) | mesh.behind(poses.platform_lps_mm + solid.z_mm[-1] * poses.axis)
     rows = np.flatnonzero(behind)
     if len(rows):
@@ -98,8 +135,9 @@ def _candidates(solid: Solid, poses: Poses, mesh: Mesh) -> tuple[Indices, Indice
 def _edges(
     solid: Solid, poses: Poses, mesh: Mesh, pose: Indices, triangle: Indices, tolerance_mm: float, best: _Best
 ) -> None:
-    pairs = np.unique(np.stack([np.repeat(pose, 3), mesh.edges_of_triangle[triangle].ravel()], axis=1), axis=0)
-    owner, edge = pairs[:, 0], pairs[:, 1]
+    # One number for each (pose, edge), so that finding each pair once is a sort of plain numbers.
+    key = np.unique((pose[:, None] * len(mesh.edges) + mesh.edges_of_triangle[triangle]).ravel())
+    owner, edge = np.divmod(key, len(mesh.edges))
     ends = mesh.edges[edge]
     origin = poses.platform_lps_mm[owner]
     zero = np.zeros(len(owner))

@@ -25,20 +25,28 @@ PAIRS_AT_ONCE = 1_000_000
 """Pose and point pairs that are worked on together (memory)."""
 
 
-def distances_to_tube(solid: Solid, poses: Poses, tube: Tube, tolerance_mm: float = TOLERANCE_MM) -> Distances:
+def distances_to_tube(
+    solid: Solid,
+    poses: Poses,
+    tube: Tube,
+    tolerance_mm: float = TOLERANCE_MM,
+    inside_tolerance_mm: float | None = None,
+) -> Distances:
     """Least of (signed distance of the solid to a centre point) less (radius there), over the whole centreline.
 
     Zero where they touch; below zero it is how far the solid would have to move away from the deepest ball.
+    `inside_tolerance_mm` applies where the centreline itself enters the solid; by default it is the same.
     """
+    inside_mm = tolerance_mm if inside_tolerance_mm is None else inside_tolerance_mm
     chunk = max(1, PAIRS_AT_ONCE // len(tube.points_lps_mm))
     parts = [
-        _chunk(solid, poses.pick(np.arange(n, min(n + chunk, len(poses)))), tube, tolerance_mm)
+        _chunk(solid, poses.pick(np.arange(n, min(n + chunk, len(poses)))), tube, tolerance_mm, inside_mm)
         for n in range(0, len(poses), chunk)
     ]
     return Distances.joined(parts)
 
 
-def _chunk(solid: Solid, poses: Poses, tube: Tube, tolerance_mm: float) -> Distances:
+def _chunk(solid: Solid, poses: Poses, tube: Tube, tolerance_mm: float, inside_mm: float) -> Distances:
     points, radius = tube.points_lps_mm, tube.radius_mm
     if len(points) == 1:
         points, radius = np.repeat(points, 2, axis=0), np.repeat(radius, 2)
@@ -56,10 +64,12 @@ def _chunk(solid: Solid, poses: Poses, tube: Tube, tolerance_mm: float) -> Dista
     segment_of, t_of = segment[which], t[which]
     deep = np.flatnonzero(value <= -_thinnest(radius, segment, pose, len(poses)))
     if len(deep):
-        _centreline_inside(solid, segments, segment, pose, radius, steps, deep, tolerance_mm, value, segment_of, t_of)
+        _centreline_inside(solid, segments, segment, pose, radius, steps, deep, inside_mm, value, segment_of, t_of)
     centre = points[segment_of] + t_of[:, None] * (points[segment_of + 1] - points[segment_of])
     reach = radius[segment_of] + t_of * (radius[segment_of + 1] - radius[segment_of])
-    return Distances(value, value - tolerance_mm, towards_solid(solid, poses, centre, reach))
+    low = value - tolerance_mm
+    low[deep] = value[deep] - inside_mm
+    return Distances(value, low, towards_solid(solid, poses, centre, reach))
 
 
 def _candidates(

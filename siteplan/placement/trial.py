@@ -94,7 +94,7 @@ class Place:
 def grid(reach: Reach) -> Array:
     """Evenly spread trials (N, 5) to begin with: every combination of a few values each, within the tilt limit."""
     low, high = reach.low, reach.high
-    counts = (5, 3, 5, 3, 2)
+    counts = (5, 3, 3, 3, 2)
     ticks = [np.linspace(a, b, n) for a, b, n in zip(low, high, counts, strict=True)]
     trials = np.stack([v.ravel() for v in np.meshgrid(*ticks, indexing="ij")], axis=1)
     return inside(trials, reach)
