@@ -38,7 +38,7 @@ def cut_shape(shape: Shape, plane: Plane, bounds: Bounds, grow_mm: float = 0.0) 
         grow_mm: distance outside the surface at which the line is drawn (a safety margin); 0 is the surface itself.
     """
     if isinstance(shape, Surface) and grow_mm == 0:
-        return _mesh_segments(shape, plane)
+        return [piece for piece in _mesh_segments(shape, plane) if _touches(piece, bounds)]
     points, grid = _grid(plane, bounds)
     if isinstance(shape, Surface):
         distance = _near_mesh(shape, points, grow_mm + _BEYOND_MM)
@@ -170,6 +170,13 @@ def _mesh_segments(surface: Surface, plane: Plane) -> list[Outline]:
         if len(ends) == 2:
             pieces.append(np.array(ends))
     return pieces
+
+
+def _touches(piece: Outline, bounds: Bounds) -> bool:
+    """Whether the box around a piece reaches into the picture."""
+    left, right, bottom, top = bounds
+    (u0, v0), (u1, v1) = piece.min(axis=0), piece.max(axis=0)
+    return bool(u1 >= left and u0 <= right and v1 >= bottom and v0 <= top)
 
 
 def _near_mesh(surface: Surface, points: NDArray[np.float64], up_to_mm: float) -> NDArray[np.float64]:

@@ -48,7 +48,7 @@ def rows_for(plane: Plane, scene: SiteScene, half_mm: float, notes: tuple[str, .
             words = f", fine line: {margin:g} mm margin" if margin else ""
             rows.append(Row(f"{shown.letter}  {short(shown.structure.name, _LONGEST - 8 - len(words))}{words}", line))
         elif margin and cut_shape(shape, plane, bounds, margin):
-            words = f": beside this plane; only its {margin:g} mm margin is cut"
+            words = f": only its {margin:g} mm margin is cut"
             name = short(shown.structure.name, _LONGEST - 6 - len(words))
             rows.append(Row(f"{shown.letter}  {name}{words}", margin_line(line)))
         else:

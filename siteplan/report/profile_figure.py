@@ -36,7 +36,7 @@ def profile_figure(
         sheet.text(_LEFT_MM, HEIGHT_MM / 2, "No profile: the axis does not run inside the scan here.", size=7)
         return sheet
     span = float(np.ptp(values[finite])) or 1.0
-    low, high = float(values[finite].min()) - 0.06 * span, float(values[finite].max()) + 0.06 * span
+    low, high = float(values[finite].min()) - 0.16 * span, float(values[finite].max()) + 0.06 * span
     left, right = float(depth[finite][0]), float(depth[finite][-1])
     axes = sheet.panel((_LEFT_MM, 9.5, WIDTH_MM - _LEFT_MM - 2, HEIGHT_MM - 28), (left, right, low, high))
     axes.set_axis_on()

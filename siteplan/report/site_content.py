@@ -8,12 +8,14 @@ from siteplan.case.tooth import jaw_of, side_of, universal_of
 from siteplan.findings import Findings, PlacedFixture, SiteFindings
 from siteplan.flags import Flag
 from siteplan.measures import Measure
-from siteplan.placement import Clearance, Margin
+from siteplan.placement import Clearance, Margin, Verdict
 from siteplan.report import verdicts
 from siteplan.report.identity import Identity
 from siteplan.report.naming import Naming
 from siteplan.report.words import Notes, cell, figure, safe_cell, sentence, with_unit
 
+_FAR_MM = 15.0
+"""A structure further away than this that keeps its margin needs no row of its own (own choice)."""
 _BONE_SIDES = ("buccal-bone", "lingual-bone")
 _STATUS = {"memory": "from memory, not verified", "user": "from the user's own file"}
 _MADE_BY = {MadeBy.DRAWN: "drawn", MadeBy.FOUND: "found by the program, not confirmed", MadeBy.CONFIRMED: "confirmed"}
@@ -32,6 +34,7 @@ def site_content(findings: Findings, site: SiteFindings, naming: Naming, identit
         "approach": approach_words(site),
         "verdict": site_verdict(site, naming),
         "clearances": clearance_rows(site.clearances, naming, findings.structures, notes),
+        "far": far_words(site.clearances, naming, notes),
         "levels": _level_rows(site, notes),
         "axis_rows": _axis_rows(site.bone, notes),
         "grey_rows": _grey_rows(site, notes),
@@ -78,6 +81,8 @@ def clearance_rows(
     rows = []
     seen: set[str] = set()
     for clearance in clearances:
+        if _far(clearance):
+            continue
         if clearance.kind not in _BONE_SIDES:
             rows.append(clearance_row(clearance, naming, structures, notes))
         elif clearance.distance.depth_mm is None and clearance.kind not in seen:
@@ -86,6 +91,24 @@ def clearance_rows(
             row = clearance_row(clearance, naming, structures, notes)
             rows.append(row | {"by_depth": "; ".join(_at_level(c, notes) for c in levels)})
     return rows
+
+
+def far_words(clearances: tuple[Clearance, ...], naming: Naming, notes: Notes) -> str:
+    """What lies far away and keeps its margin, in one line instead of a row each."""
+    parts = []
+    for clearance in clearances:
+        if _far(clearance):
+            found = safe_cell(clearance.distance, notes)
+            letter = naming.letter(clearance.structure)
+            name = f"{letter} {naming.name(clearance.structure)}".strip()
+            margin = with_unit(clearance.margin.value_mm, "mm")
+            parts.append(f"{name} {found['value']} ({found['interval']}), margin {margin}, {clearance.verdict.value}")
+    return "; ".join(parts)
+
+
+def _far(clearance: Clearance) -> bool:
+    distance = clearance.distance.value
+    return clearance.verdict is Verdict.KEEPS and distance is not None and distance > _FAR_MM
 
 
 def _at_level(clearance: Clearance, notes: Notes) -> str:
