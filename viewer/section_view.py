@@ -190,8 +190,10 @@ class SectionView(QWidget):
 
     def _renew_fixture(self) -> None:
         plane = self.plane()
-        ready = plane is not None and self.entry is not None and self.fixture is not None
-        self._own = fixture_outlines(self.entry, self.fixture, plane) if ready else None  # type: ignore[arg-type]
+        if plane is None or self.entry is None or self.fixture is None:
+            self._own = None
+        else:
+            self._own = fixture_outlines(self.entry, self.fixture, plane)
 
     # ---- painting
 
