@@ -8,6 +8,8 @@ from siteplan.anatomy import Structure
 from siteplan.fixture import Pose, Solid
 from siteplan.frame import Vector
 from siteplan.placement import Clearance, Margins, clearance
+from siteplan.placement.clearances import ROUGH_DEPTH_MM, search_distances
+from siteplan.placement.profile import Poses
 
 
 class Risk(Protocol):
@@ -54,6 +56,29 @@ class Surroundings:
             clearance(solid, pose, s, self.margins, planned_contact=s.name in self.planned_contacts)
             for s in self.structures
         )
+
+    def broken(self, solid: Solid) -> tuple[tuple[str, float | None], ...]:
+        """(structure, what it spares in mm; None: not measured) of every margin that is broken.
+
+        Rough distances come first: exact depths of overlap take long, and are needed only where a rough one leaves
+        room for doubt.
+        """
+        pose = Pose(self.entry_lps_mm, self.axis)
+        found: list[tuple[str, float | None]] = []
+        for structure in self.structures:
+            rough = self._rough_spare_mm(solid, pose, structure)
+            spare: float | None = rough
+            if abs(rough) <= ROUGH_DEPTH_MM or self.at_lower_limit:
+                planned = structure.name in self.planned_contacts
+                spare = self.spare_mm(clearance(solid, pose, structure, self.margins, planned_contact=planned))
+            if spare is None or spare < 0:
+                found.append((structure.name, spare))
+        return tuple(found)
+
+    def _rough_spare_mm(self, solid: Solid, pose: Pose, structure: Structure) -> float:
+        value = float(search_distances(solid, Poses.of(pose), structure.shape).value[0])
+        limit = self.margins.contact(structure.kind) if structure.name in self.planned_contacts else None
+        return value + limit.value_mm if limit is not None else value - self.margins.of(structure.kind).value_mm
 
     def spare_mm(self, found: Clearance) -> float | None:
         """What is left beyond the margin, below zero where it is broken; None where nothing was measured.

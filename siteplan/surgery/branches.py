@@ -25,7 +25,7 @@ FixtureCheck = Callable[[Fixture], Sequence[Clearance]]
 @dataclass(frozen=True, eq=False)
 class _Trial:
     fixture: Fixture
-    broken: tuple[tuple[Clearance, float | None], ...]
+    broken: tuple[tuple[str, float | None], ...]
 
 
 def pauses_of(site: Site, built: Built) -> tuple[Pause, ...]:
@@ -145,20 +145,19 @@ def _change(planned: Fixture, other: Fixture) -> tuple[float, float]:
     )
 
 
-def _broken(site: Site, fixture: Fixture, check: FixtureCheck | None) -> tuple[tuple[Clearance, float | None], ...]:
-    """Clearances that break their margin, each with what it spares (None: not measured)."""
-    if check is not None:
-        found: Sequence[Clearance] = check(fixture)
-    else:
-        body = fixture.body
-        found = site.around.clearances(Solid(body.z_mm + site.platform_bone_mm, body.r_mm.copy()))
-    return tuple((c, site.around.spare_mm(c)) for c in found if not site.around.keeps(c))
+def _broken(site: Site, fixture: Fixture, check: FixtureCheck | None) -> tuple[tuple[str, float | None], ...]:
+    """(structure, what it spares; None: not measured) of every margin that is broken: structures, then the check."""
+    body = fixture.body
+    found = site.around.broken(Solid(body.z_mm + site.platform_bone_mm, body.r_mm.copy()))
+    if found or check is None:
+        return found
+    return tuple((c.structure, site.around.spare_mm(c)) for c in check(fixture) if not site.around.keeps(c))
 
 
 def _why_not(trial: _Trial) -> Reason:
     worst, spare = min(trial.broken, key=lambda pair: pair[1] if pair[1] is not None else -1e9)
     if spare is None:
-        text = f"{trial.fixture.name}: the distance to {worst.structure} could not be measured"
+        text = f"{trial.fixture.name}: the distance to {worst} could not be measured"
     else:
-        text = f"{trial.fixture.name}: {-spare:.1f} mm too close to {worst.structure}"
-    return Reason(text, f"clearance to {worst.structure}")
+        text = f"{trial.fixture.name}: {-spare:.1f} mm too close to {worst}"
+    return Reason(text, f"clearance to {worst}")

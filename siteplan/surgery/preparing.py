@@ -72,7 +72,8 @@ def prepare(
         risk: probability that a solid touches a structure when the hand deviates; put beside each clearance.
         access: what the handpiece needs for a drill here, in words.
         bone: the whole measured site; with it the torque is forecast from its grey values.
-        check_fixture: clearances of such a fixture at this platform; without it only structures are checked.
+        check_fixture: what else must keep its margin for such a fixture at this platform (the bone left around it);
+            structures are looked at here anyway.
 
     Raises:
         GeometryError: flapless without a gum thickness, or an unknown approach.
