@@ -12,7 +12,19 @@ from importlib import import_module
 from siteplan import __version__
 from siteplan.errors import SiteplanError
 
-COMMANDS = ("inspect", "measure", "trace", "report", "view", "seat", "outcomes", "schema")
+COMMANDS = (
+    "inspect",
+    "calibrate",
+    "measure",
+    "trace",
+    "propose",
+    "report",
+    "card",
+    "view",
+    "seat",
+    "outcomes",
+    "schema",
+)
 """In the order of the work: look at the scan, measure, plan, operate, look back."""
 
 FAILED = 1
