@@ -157,3 +157,25 @@ def test_a_new_record_keeps_the_old_one(command, tmp_path, monkeypatch, capsys):
 def test_no_record_to_show_is_told(command, tmp_path, capsys):
     assert command(["seat", str(tmp_path / "case.json"), "--tooth", "36", "--show"]) == 1
     assert "has no seating record yet" in capsys.readouterr().err
+
+
+def test_the_sample_is_seated_from_its_own_case(root, tmp_path, monkeypatch, capsys):
+    folder = root / "sample_volumes" / "lower_jaw"
+    content = json.loads((folder / "case.json").read_text(encoding="utf-8"))
+    content["series"] = str(folder / content["series"])
+    case = tmp_path / "case.json"
+    case.write_text(json.dumps(content), encoding="utf-8")
+    if "seat" not in cli.COMMANDS:
+        monkeypatch.setattr(cli, "COMMANDS", (*cli.COMMANDS, "seat"))
+    monkeypatch.setattr("sys.stdin", io.StringIO("hand 4\nclick 10 1\nwith demo-compressive-4.5x10\nundo\nquit\n"))
+    assert cli.main(["seat", str(case), "--tooth", "36"]) == 0
+    said = capsys.readouterr().out
+    assert "Ceiling 60 N·cm" in said
+    assert "'replaced' does not fit here" in said
+    plan_kept = read_record(record_path(case), 36).state.plan
+    assert plan_kept.fixture == "demo-compressive-4.0x10"
+    # The truth of the sample: platform on the crest, 10 mm long; the planned crest point is bone within 0.3 mm.
+    assert plan_kept.apex_mm == pytest.approx(10.0, abs=0.3)
+    assert plan_kept.forecast
+    assert cli.main(["seat", str(case), "--tooth", "11"]) == 1
+    assert "tooth 11 is not planned" in capsys.readouterr().err
