@@ -101,10 +101,11 @@ def _lofted(rings: list[tuple[Vector, float]], ways: list[Vector], colour: str, 
         points.append(centre + radius * (np.cos(turn)[:, None] * side + np.sin(turn)[:, None] * up))
     first = np.arange(_SIDES)
     after = (first + 1) % _SIDES
-    quads = [
-        np.concatenate(
-            [np.stack([a + first, b + first, b + after], axis=1), np.stack([a + first, b + after, a + after], axis=1)]
-        )
-        for a, b in ((row * _SIDES, (row + 1) * _SIDES) for row in range(len(rings) - 1))
-    ]
-    return Mesh(np.concatenate(points), np.concatenate(quads).astype(np.int64), colour, opacity)
+    triangles = []
+    for row in range(len(rings) - 1):
+        a, b = row * _SIDES, (row + 1) * _SIDES
+        if rings[row + 1][1] > 0:  # a ring of radius zero is one point: no triangle has a side on it
+            triangles.append(np.stack([a + first, b + first, b + after], axis=1))
+        if rings[row][1] > 0:
+            triangles.append(np.stack([a + first, b + after, a + after], axis=1))
+    return Mesh(np.concatenate(points), np.concatenate(triangles).astype(np.int64), colour, opacity)

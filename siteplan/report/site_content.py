@@ -33,7 +33,7 @@ def site_content(findings: Findings, site: SiteFindings, naming: Naming, identit
         "fixture": fixture_words(site.placed),
         "approach": approach_words(site),
         "verdict": site_verdict(site, naming),
-        "clearances": clearance_rows(site.clearances, naming, findings.structures, notes),
+        "clearances": clearance_rows(site.clearances, naming, findings.structures, notes, _upper(site)),
         "far": far_words(site.clearances, naming, notes),
         "levels": _level_rows(site, notes),
         "axis_rows": _axis_rows(site.bone, notes),
@@ -50,7 +50,11 @@ def site_content(findings: Findings, site: SiteFindings, naming: Naming, identit
 def site_verdict(site: SiteFindings, naming: Naming) -> dict[str, Any]:
     """Word and shape of the gravest verdict, and what it is about."""
     said = verdicts.of_site(site.clearances, site.placed is not None)
-    return said | {"about": naming.name(said["about"])}
+    return said | {"about": naming.name(said["about"], _upper(site))}
+
+
+def _upper(site: SiteFindings) -> bool:
+    return jaw_of(site.entry.tooth) == "upper"
 
 
 def fixture_words(placed: PlacedFixture | None) -> str:
@@ -72,7 +76,11 @@ def approach_words(site: SiteFindings) -> str:
 
 
 def clearance_rows(
-    clearances: tuple[Clearance, ...], naming: Naming, structures: tuple[Structure, ...], notes: Notes
+    clearances: tuple[Clearance, ...],
+    naming: Naming,
+    structures: tuple[Structure, ...],
+    notes: Notes,
+    upper: bool = False,
 ) -> list[dict[str, Any]]:
     """One row per structure, and one per side of the bone: its least cover, with the levels in a line beneath.
 
@@ -89,6 +97,7 @@ def clearance_rows(
             seen.add(clearance.kind)
             levels = [c for c in clearances if c.kind == clearance.kind and c.distance.depth_mm is not None]
             row = clearance_row(clearance, naming, structures, notes)
+            row["name"] = naming.name(clearance.structure, upper)
             rows.append(row | {"by_depth": "; ".join(_at_level(c, notes) for c in levels)})
     return rows
 

@@ -81,9 +81,11 @@ def test_letters_without_a_glyph_still_make_a_pdf(tmp_path: Path) -> None:
     assert "\u4e00\u4e8c" in (tmp_path / "report.html").read_text("utf-8")
 
 
-def test_one_slice_thick_jaw_picture(tmp_path: Path) -> None:
-    """Two sites in both jaws of one scan: one overview for each jaw."""
-    upper = site(26, (CENTRE_X, 4.0, -26.0)) | {"axis": (0, 0, 1)}
+def test_sites_in_both_jaws(tmp_path: Path) -> None:
+    """One overview for each jaw, and each jaw's own word for its inner side."""
+    upper = site(26, (CENTRE_X, 4.0, -26.0), fixture="demo-compressive-4.0x10") | {"axis": (0, 0, 1)}
     text = report(made_case([site(36, SITE_36), upper], []), tmp_path)
     assert {"overview-lower.png", "overview-upper.png"} <= {p.name for p in tmp_path.iterdir()}
     assert "Palatal plate" in text
+    assert "palatal bone, from 1 mm below the crest" in text
+    assert "lingual bone" not in text.split("Methods and sources")[0].replace("Margin to lingual bone", "")
