@@ -20,6 +20,7 @@ COMMANDS = (
     "propose",
     "report",
     "card",
+    "share",
     "view",
     "seat",
     "outcomes",

@@ -50,3 +50,8 @@ def progress_to(stream: Any = None) -> Progress:
 
 def silent(_fraction: float, _what: str) -> None:
     """Progress for a program: nothing."""
+
+
+def part(show: Progress, start: float, end: float) -> Progress:
+    """Progress of one part of a job, squeezed into its share of the whole."""
+    return lambda fraction, what: show(start + (end - start) * fraction, what)

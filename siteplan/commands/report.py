@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from siteplan.commands._shared import print_json, progress_to, silent
+from siteplan.commands._shared import part, print_json, progress_to, silent
 
 
 def add_parser(commands: Any) -> None:
@@ -12,6 +12,7 @@ def add_parser(commands: Any) -> None:
     parser = commands.add_parser("report", help="assess every site of a case and write findings, pictures and a report")
     parser.add_argument("case", metavar="CASE", help="the case file (JSON)")
     parser.add_argument("--out", metavar="DIR", required=True, help="folder for the results; made if it is not there")
+    parser.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="page size of the PDF")
     parser.add_argument("--json", action="store_true", help="print the findings as JSON and nothing else")
     parser.set_defaults(run=run)
 
@@ -28,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     case = load_case(args.case)
     scan = read_scan(case.series_path, series=case.case.series_uid, progress=part(show, 0.0, 0.25))
     findings = assess(scan, case, progress=part(show, 0.25, 0.5))
-    written = write_report(findings, scan, case, Path(args.out), progress=part(show, 0.5, 0.99))
+    written = write_report(findings, scan, case, Path(args.out), paper=args.paper, progress=part(show, 0.5, 0.99))
     show(1.0, "done")
     if args.json:
         print_json(findings.as_json())
@@ -36,8 +37,3 @@ def run(args: argparse.Namespace) -> int:
         print(site_tables(findings))
         print("\n".join(str(path) for path in written if path.suffix in {".html", ".json", ".pdf"}))
     return 0
-
-
-def part(show: Any, start: float, end: float) -> Any:
-    """Progress of one part of a job, squeezed into its share of the whole."""
-    return lambda fraction, what: show(start + (end - start) * fraction, what)

@@ -83,7 +83,7 @@ def test_quick_reader_obeys_the_half_maximum_rule():
 
 
 def test_curved_edge_shift_agrees_with_a_blurred_disc():
-    # scikit-image marching squares on a numerically blurred disc as the judge; its half level lies inside the true edge.
+    # scikit-image marching squares on a numerically blurred disc is the judge; its half level lies inside the edge.
     from scipy.ndimage import gaussian_filter
 
     h, radius, tau = 0.02, 2.5, 0.35
