@@ -78,6 +78,7 @@ class Actions(QObject):
             ("E", lambda: desk.change_fixture(longer=1)),
             ("Shift+E", lambda: desk.change_fixture(longer=-1)),
             ("F", self.choose_fixture),
+            ("P", self.adding.propose),
             (",", lambda: desk.step(-STEP_MM)),
             (".", lambda: desk.step(STEP_MM)),
             ("[", lambda: desk.turn(-TURN_DEG)),
@@ -216,7 +217,9 @@ class Actions(QObject):
             return
         folder = QFileDialog.getExistingDirectory(self.window, say("report.title"), str(session.home))
         if folder:
-            self.reporting.write(Path(folder))
+            chosen = Path(folder)
+            # Beside the case the report gets a folder of its own; anywhere else the chosen folder is it.
+            self.reporting.write(chosen / say("report.folder") if chosen == session.home else chosen)
 
     def _report_done(self, page: object) -> None:
         assert isinstance(page, Path)

@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QObject, Qt
 from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QPushButton, QVBoxLayout
 
-from siteplan.case import SiteEntry
 from viewer.arch_finding import found_arch
 from viewer.arch_view import axial_section
 from viewer.desk import Desk
 from viewer.jobs import Channel
 from viewer.panorama import course_through
-from viewer.placing import PlaceRequest, first_placement
+from viewer.placing import PlaceRequest, Proposed, first_placement, propose_at
 from viewer.session import Session
 from viewer.texts import say
 
@@ -196,7 +195,8 @@ class Adding(QObject):
         self.leave()
         self.desk.space.show_problem(say("add.looking", tooth=tooth))
         course = course_through(self.arch_points) if len(self.arch_points) >= 3 else None
-        request = PlaceRequest(session.scan, library, tooth, np.asarray(point, dtype=np.float64), course)
+        others = self.desk.other_sites(tooth)
+        request = PlaceRequest(session.scan, library, tooth, np.asarray(point, dtype=np.float64), course, others)
         self.placer.ask(lambda _ticket: first_placement(request))
 
     def remove(self) -> None:
@@ -205,15 +205,27 @@ class Adding(QObject):
         if session is not None and tooth is not None:
             session.change(session.plan.without_site(tooth), say("did.remove-site", tooth=tooth))
 
-    def _placed(self, entry: SiteEntry | None) -> None:
+    def propose(self) -> None:
+        """Put the present site where the library proposes it; undo brings the old place back."""
+        session, library, entry = self.desk.session, self.desk.library, self.desk.entry
+        if session is None or library is None or entry is None:
+            return
+        scan, others = session.scan, self.desk.other_sites(entry.tooth)
+        self.desk.space.show_problem(say("add.proposing", tooth=entry.tooth))
+        self.placer.ask(lambda _ticket: propose_at(scan, library, entry, others))
+
+    def _placed(self, found: Proposed | None) -> None:
         session = self.desk.session
         if session is None:
             return
-        if entry is None:
+        if found is None:
             self.desk.space.show_problem(say("add.no-bone"))
             return
-        self.desk.space.show_problem("")
-        session.change(session.plan.with_site(entry), say("did.add-site", tooth=entry.tooth))
+        entry = found.entry
+        new = entry.tooth not in {e.tooth for e in session.plan.sites}
+        key = "did.add-site" if new else "did.propose"
+        session.change(session.plan.with_site(entry), say(key, tooth=entry.tooth))
+        self.desk.space.show_problem(found.words)
         self.desk.choose(entry.tooth)
 
 

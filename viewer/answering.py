@@ -126,5 +126,7 @@ def site_card(entry: SiteEntry, measured: Measured | None, stale: bool) -> CardW
             entry.tooth, place, say("number.absent"), say("fits.nothing-short"), fixture, palette.UNKNOWN, quick
         )
     what = say("cards.what", what=found.structure, verdict=found.verdict.value, margin=f"{found.margin.value_mm:.1f}")
+    if not measured.structures:
+        what = say("cards.nothing-drawn", what=what)
     number = reading.number(found.distance, quick, interval=False)
-    return CardWords(entry.tooth, place, number, what, fixture, reading.mark_of(found), quick)
+    return CardWords(entry.tooth, place, number, what, fixture, reading.site_mark(measured), quick)

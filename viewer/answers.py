@@ -42,6 +42,14 @@ class MarkDot(QWidget):
         verdict_mark(painter, middle, self.fontMetrics().height() * 0.8, self._mark, colour)
 
 
+def show_quick(label: QLabel, quick: bool) -> None:
+    """A quick estimate is slanted, a full measurement is bold; the style sheet says how."""
+    if label.property("quick") != quick:
+        label.setProperty("quick", quick)
+        label.style().unpolish(label)
+        label.style().polish(label)
+
+
 class RowView(QWidget):
     """One row of an answer: shape, name and number on one line, the rest under it."""
 
@@ -77,10 +85,7 @@ class RowView(QWidget):
         self._dot.setVisible(row.mark is not None)
         self._what.setText(row.what)
         self._value.setText(row.value)
-        font = self._value.font()
-        font.setBold(not row.quick)
-        font.setItalic(row.quick)
-        self._value.setFont(font)
+        show_quick(self._value, row.quick)
         self._note.setText(row.note)
         self._note.setVisible(bool(row.note))
         self.setToolTip(row.tip)

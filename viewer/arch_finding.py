@@ -64,6 +64,6 @@ def _outwards(site: SiteEntry, crests: list[NDArray[np.float64]], end: int) -> N
 def _from_scan(scan: Scan, sites: Sequence[SiteEntry]) -> NDArray[np.float64]:
     """What the library finds in the scan itself."""
     room: Any = import_module("siteplan.anatomy.arch")
-    jaw = jaw_of(sites[0].tooth) if sites else None
-    arch = room.find_arch(scan, jaw)
-    return np.asarray(arch.control_lps_mm, dtype=np.float64)
+    near = np.array(sites[0].crest_mm) if sites else None
+    upper = bool(sites) and jaw_of(sites[0].tooth) == "upper"
+    return np.asarray(room.find_arch(scan, near, upper=upper).control_lps_mm, dtype=np.float64)

@@ -326,9 +326,13 @@ class Desk(QObject):
         self.channels["library"].ask(lambda _ticket: read_library(request))
 
     def _others(self, entry: SiteEntry) -> tuple[tuple[SiteEntry, Fixture], ...]:
+        return self.other_sites(entry.tooth)
+
+    def other_sites(self, tooth: int) -> tuple[tuple[SiteEntry, Fixture], ...]:
+        """The sites besides this tooth that have a fixture."""
         assert self.session is not None
         assert self.library is not None
-        pairs = ((e, fixture_named(self.library, e.fixture)) for e in self.session.plan.sites if e.tooth != entry.tooth)
+        pairs = ((e, fixture_named(self.library, e.fixture)) for e in self.session.plan.sites if e.tooth != tooth)
         return tuple((e, f) for e, f in pairs if f is not None)
 
     def _ask_cut(self, *, smooth: bool) -> None:

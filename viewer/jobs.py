@@ -13,6 +13,7 @@ from typing import Any
 from PySide6.QtCore import QObject, Qt, Signal
 
 from siteplan.errors import SiteplanError
+from viewer.texts import say
 
 
 class Cancelled(Exception):
@@ -133,9 +134,9 @@ class Channel(QObject):
             except SiteplanError as error:
                 problem = str(error)
             except MemoryError:
-                problem = "There is not enough memory for this; close other programs and try again."
+                problem = say("error.memory")
             except Exception as error:
-                problem = f"This went wrong inside the program ({type(error).__name__}); the plan itself is safe."
+                problem = say("error.inside", what=type(error).__name__)
             with self._condition:
                 self._running = None
             if not ticket.cancelled:

@@ -28,11 +28,13 @@ class Measured:
         site: of `assess_site`; in the hand its clearances and bone are renewed, its drilling card is the last full one.
         beside: distances to the other sites' fixtures.
         quick: whether this is an estimate for a moving hand.
+        structures: how many structures could be checked; with none, only the sides of the bone were.
     """
 
     site: SiteFindings
     beside: tuple[Clearance, ...]
     quick: bool
+    structures: int = 0
 
     @property
     def clearances(self) -> tuple[Clearance, ...]:
@@ -63,8 +65,8 @@ def measure(request: MeasureRequest) -> Measured:
     """Full findings, or quick ones for a moving hand."""
     if request.rest is None:
         site = assess_site(request.scan, request.entry, request.library, table=request.table)
-        return Measured(site, _beside(request), False)
-    return Measured(_in_hand(request, request.rest), _beside(request), True)
+        return Measured(site, _beside(request), False, len(request.library.structures))
+    return Measured(_in_hand(request, request.rest), _beside(request), True, len(request.library.structures))
 
 
 def _in_hand(request: MeasureRequest, rest: SiteFindings) -> SiteFindings:

@@ -15,9 +15,10 @@ from siteplan.case.tooth import jaw_of
 from siteplan.errors import GeometryError
 from siteplan.fixture import Fixture
 from siteplan.frame import SiteFrame, Vector, site_frame
-from siteplan.placement import bone_cover, clearance
 from siteplan.scan import Scan
+from viewer import edits
 from viewer.panorama import Course
+from viewer.texts import say
 
 ABOVE_MM = 10.0
 """The search for bone starts this far above the place that was pointed at."""
@@ -25,7 +26,7 @@ MIDDLE_DEPTHS_MM = (3.0, 5.0, 7.0)
 """Depths whose middles between buccal and lingual surface give the ridge's middle and its inclination."""
 MOST_TILT_DEG = 20.0
 """The axis follows the ridge no further than this from upright (our own bound)."""
-_COMPRESSIVE_FIRST = ("one-piece compressive", "two-piece", "one-piece basal")
+FIRST_DESIGN = "one-piece compressive"
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,9 +38,18 @@ class PlaceRequest:
     tooth: int
     point_lps_mm: Vector
     course: Course | None
+    others: tuple[tuple[SiteEntry, Fixture], ...] = ()
 
 
-def first_placement(request: PlaceRequest) -> SiteEntry | None:
+@dataclass(frozen=True, eq=False)
+class Proposed:
+    """A site with the best placement found, and the words about it: why it is best, or what is short."""
+
+    entry: SiteEntry
+    words: str
+
+
+def first_placement(request: PlaceRequest) -> Proposed | None:
     """A site on the ridge near the point; None where no bone is met there.
 
     Raises:
@@ -54,38 +64,62 @@ def first_placement(request: PlaceRequest) -> SiteEntry | None:
         bone = measure_bone(request.scan, frame, quick=True)
         if bone.crest_offset.value is None:
             return None
-    entry = _entry(request.tooth, bone.frame, None)
-    fixture = largest_that_keeps(request, entry, bone)
-    return entry if fixture is None else _entry(request.tooth, bone.frame, fixture.name)
+    start = _entry(request.tooth, bone.frame)
+    return propose_at(request.scan, request.library, start, request.others)
 
 
-def largest_that_keeps(request: PlaceRequest, entry: SiteEntry, bone: BoneFindings) -> Fixture | None:
-    """The longest, then widest fixture whose margins all hold here; the smallest one where none does."""
-    fixtures = [f for f in request.library.catalogue.fixtures if f.design == _COMPRESSIVE_FIRST[0]]
-    fixtures = fixtures or list(request.library.catalogue.fixtures)
-    ordered = sorted(fixtures, key=lambda f: (-f.length_mm, -f.outer_diameter_mm))
-    for fixture in ordered:
-        if _keeps(request, entry, bone, fixture):
-            return fixture
-    return min(ordered, key=lambda f: (f.length_mm, f.outer_diameter_mm), default=None)
+def smallest(library: Library) -> Fixture | None:
+    """The shortest, then narrowest fixture: the only safe start where nothing is drawn that it could hit."""
+    ordered = sorted(library.catalogue.fixtures, key=lambda f: (f.length_mm, f.outer_diameter_mm))
+    return ordered[0] if ordered else None
 
 
-def _keeps(request: PlaceRequest, entry: SiteEntry, bone: BoneFindings, fixture: Fixture) -> bool:
-    library, pose = request.library, pose_of(entry)
-    sd = scan_sd_mm(request.scan)
-    for structure in library.structures:
-        if not clearance(fixture.body, pose, structure, library.margins, scan_sd_mm=sd).verdict.good:
-            return False
-    # The range from 2 mm below the crest on: bone always ends at the crest itself.
-    cover = bone_cover(bone, fixture.body, pose, library.margins, starts_mm=(2.0,), levels_mm=())
-    return all(c.distance.value is not None and c.distance.value >= c.margin.value_mm for c in cover)
+def propose_at(
+    scan: Scan, library: Library, entry: SiteEntry, others: tuple[tuple[SiteEntry, Fixture], ...] = ()
+) -> Proposed:
+    """The library's best proposal for a site; the site itself with the reason where nothing keeps every margin."""
+    from siteplan.placement.proposal import propose
+    from siteplan.placement.trial import Place
+
+    if not library.structures:
+        fixture = smallest(library)
+        return Proposed(edits.with_fixture(entry, fixture.name if fixture else None), say("add.nothing-drawn"))
+    bone = measure_bone(scan, entry.frame(), calibration=library.calibration)
+    neighbours = tuple((f"fixture {e.tooth}", f.body, pose_of(e)) for e, f in others if e.jaw == entry.jaw)
+    axes = np.array([pose.axis for _, _, pose in neighbours]).reshape(-1, 3)
+    place = Place(
+        bone, library.structures, library.margins, frozenset(entry.planned_contacts), neighbours, axes, scan_sd_mm(scan)
+    )
+    wanted = [f for f in library.catalogue.fixtures if _same_design(f, library, entry)]
+    found = propose(place, wanted, most=1)
+    if not found.ranked:
+        return Proposed(entry, " ".join((say("add.nothing-fits"), *found.short)))
+    best = found.ranked[0]
+    pose = best.candidate.pose
+    site = site_frame(pose.platform_lps_mm, pose.axis, entry.frame().buccal, entry.tooth)
+    moved = entry.model_copy(
+        update={
+            "fixture": best.fixture.name,
+            "platform_depth_mm": 0.0,
+            "crest_mm": _triple(site.origin_lps_mm, 4),
+            "axis": _triple(site.axis, 7),
+            "buccal": _triple(site.buccal, 7),
+        }
+    )
+    return Proposed(moved, say("add.proposed", fixture=best.fixture.name, why="; ".join(best.why)))
+
+
+def _same_design(fixture: Fixture, library: Library, entry: SiteEntry) -> bool:
+    """Fixtures of the design that is planned; where none is, compressive one-piece ones."""
+    planned = next((f.design for f in library.catalogue.fixtures if f.name == entry.fixture), FIRST_DESIGN)
+    return str(fixture.design) == str(planned)
 
 
 def _upright(request: PlaceRequest) -> SiteFrame:
     axis = np.array([0.0, 0.0, 1.0 if jaw_of(request.tooth) == "upper" else -1.0])
     point = np.asarray(request.point_lps_mm, dtype=np.float64)
     if not request.scan.contains(point):
-        raise GeometryError("This place lies outside the scan.")
+        raise GeometryError(say("add.outside"))
     if request.course is not None:
         _, _, outward = request.course.at(request.course.nearest(point)[0])
     else:
@@ -116,15 +150,15 @@ def _in_the_middle(bone: BoneFindings, tooth: int) -> SiteFrame:
     return site_frame(crest - 3.0 * axis / np.linalg.norm(axis), axis, frame.buccal, tooth)
 
 
-def _entry(tooth: int, frame: SiteFrame, fixture: str | None) -> SiteEntry:
-    def triple(vector: Vector, digits: int) -> tuple[float, float, float]:
-        x, y, z = (round(float(v), digits) for v in vector)
-        return x, y, z
-
+def _entry(tooth: int, frame: SiteFrame) -> SiteEntry:
     return SiteEntry(
         tooth=tooth,
-        crest_mm=triple(frame.origin_lps_mm, 4),
-        axis=triple(frame.axis, 7),
-        buccal=triple(frame.buccal, 7),
-        fixture=fixture,
+        crest_mm=_triple(frame.origin_lps_mm, 4),
+        axis=_triple(frame.axis, 7),
+        buccal=_triple(frame.buccal, 7),
     )
+
+
+def _triple(vector: Vector, digits: int) -> tuple[float, float, float]:
+    x, y, z = (round(float(v), digits) for v in vector)
+    return x, y, z

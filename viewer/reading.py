@@ -61,7 +61,7 @@ def leader_of(measured: Measured) -> Leader | None:
         what=found.structure,
         verdict=found.verdict.value,
     )
-    return Leader(found.at_lps_mm, text, mark_of(found), quick)
+    return Leader(found.at_lps_mm, text, site_mark(measured), quick)
 
 
 def bone_lines(measured: Measured) -> BoneLines:
@@ -116,7 +116,19 @@ def fits(measured: Measured) -> Answer:
         number=number(found.distance, quick, interval=False),
         margin=f"{found.margin.value_mm:.1f}",
     )
-    return Answer(short, mark_of(found), rows, (say("fits.only-drawn"),))
+    if Flag.NOT_CONFIRMED in found.distance.flags:
+        short = say("fits.not-confirmed", short=short)
+    return Answer(_only_bone(measured, short), site_mark(measured), rows, (say("fits.only-drawn"),))
+
+
+def site_mark(measured: Measured) -> palette.Mark:
+    """The shape of a site's verdict; never "kept" while no structure was there to be checked."""
+    mark = mark_of(tightest(measured))
+    return palette.CLOSE if mark is palette.KEPT and not measured.structures else mark
+
+
+def _only_bone(measured: Measured, short: str) -> str:
+    return short if measured.structures else say("fits.only-bone", short=short)
 
 
 def _clearance_rows(ordered: list[Clearance], quick: bool) -> tuple[Row, ...]:

@@ -7,7 +7,7 @@ from PySide6.QtGui import QKeyEvent, QMouseEvent
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QPushButton, QScrollArea, QVBoxLayout, QWidget
 
 from siteplan.report import palette
-from viewer.answers import MarkDot
+from viewer.answers import MarkDot, show_quick
 from viewer.texts import say
 
 
@@ -54,9 +54,7 @@ class SiteCard(QFrame):
         line = QHBoxLayout()
         self._dot = MarkDot()
         self._number = QLabel()
-        big = self._number.font()
-        big.setPointSizeF(big.pointSizeF() * 1.35)
-        self._number.setFont(big)
+        self._number.setObjectName("large")
         line.addWidget(self._dot)
         line.addWidget(self._number, 1)
         layout.addLayout(line)
@@ -72,10 +70,7 @@ class SiteCard(QFrame):
         """Show what is known now."""
         self._place.setText(words.place)
         self._number.setText(words.number)
-        font = self._number.font()
-        font.setItalic(words.quick)
-        font.setBold(not words.quick)
-        self._number.setFont(font)
+        show_quick(self._number, words.quick)
         self._what.setText(words.what)
         self._fixture.setText(words.fixture)
         self._dot.set_mark(words.mark)

@@ -36,6 +36,9 @@ QFrame#card {{ background: {card}; border: 1px solid {rule}; border-radius: 10px
 QFrame#card[chosen="true"] {{ border: 3px solid {accent}; }}
 QFrame#night {{ background: {night}; border: none; border-radius: 10px; }}
 QFrame#night QLabel {{ color: #cfd8dc; }}
+QLabel[quick="true"] {{ font-style: italic; font-weight: 400; }}
+QLabel[quick="false"] {{ font-style: normal; font-weight: 700; }}
+QLabel#large {{ font-size: 14pt; }}
 QLabel#quiet {{ color: {quiet}; }}
 QLabel#accent {{ color: {accent}; }}
 QLabel#problem {{ background: #fdf0d2; color: #6b4300; padding: 0.5em; border-radius: 6px; }}

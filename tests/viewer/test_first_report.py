@@ -1,0 +1,163 @@
+"""From nothing to a report, and structures from clicks: whole jobs in the window, every action counted."""
+
+import json
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QPoint, Qt, QTimer
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
+
+from tests.viewer.hands import settle
+
+pytestmark = pytest.mark.display
+
+MOST_ACTIONS = 8
+"""The bar: clicks, drags and keys from opening the sample folder to a finished report for one site."""
+
+
+class Hand:
+    """Counts what a person does."""
+
+    def __init__(self) -> None:
+        self.actions = 0
+
+    def click(self, widget, at: QPoint | None = None) -> None:
+        self.actions += 1
+        QTest.mouseClick(widget, Qt.MouseButton.LeftButton, pos=at or widget.rect().center())
+
+    def accept(self) -> None:
+        """A dialogue of the system in which a folder is chosen: counted as two, the choice and the button."""
+        self.actions += 2
+
+
+def test_time_to_first_report(window, sample, tmp_path, qtbot, monkeypatch, shoot):
+    from viewer import actions
+    from viewer import window as window_module
+
+    truth = json.loads(sample.with_name("truth.json").read_text())
+    site = next(s for s in truth["sites"] if s.get("tooth") == 36 or s.get("name", "").endswith("36"))
+    crest = np.array(site["crest_mm"])
+    hand, out = Hand(), sample.parent / "report"
+
+    def choose_series(*_args: object, **_more: object) -> str:
+        hand.accept()
+        return str(sample.parent / "series")
+
+    def choose_out(_parent: object, _title: str, folder: str) -> str:
+        hand.actions += 1  # the folder that is offered is taken with one press
+        return folder
+
+    monkeypatch.setattr(window_module.QFileDialog, "getExistingDirectory", choose_series)
+    hand.click(window.start.folder_button)
+    qtbot.waitUntil(lambda: window.desk.library is not None, timeout=60_000)
+    qtbot.waitUntil(lambda: window.space.arch.section is not None, timeout=60_000)
+    qtbot.wait(300)
+    shoot(window, "20_scan_without_case")
+
+    def press_tooth() -> None:
+        dialog = QApplication.activeModalWidget()
+        shoot(dialog, "21_tooth")
+        hand.click(dialog.buttons[36])
+
+    QTimer.singleShot(300, press_tooth)
+    hand.click(window.space.cards.add_button)
+    assert window.actions_.adding.wanted == 36
+    arch = window.space.arch
+    hand.click(arch, arch.to_px(crest).toPoint())
+    qtbot.waitUntil(lambda: bool(window.desk.plan.sites), timeout=60_000)
+    settle(window, qtbot)
+    shoot(window, "22_first_site")
+    placed = np.array(window.desk.entry.crest_mm)
+    aside = np.linalg.norm((placed - crest)[:2])
+    assert aside < 2.0  # a click at the crest's place gives a site there, in the middle of the ridge
+    monkeypatch.setattr(actions.QFileDialog, "getExistingDirectory", choose_out)
+    hand.click(window.space.report_button)
+    qtbot.waitUntil(lambda: window.actions_.last_report is not None, timeout=180_000)
+    assert (out / "report.html").exists()
+    assert hand.actions <= MOST_ACTIONS, hand.actions
+
+
+def test_canal_by_two_clicks_is_confirmed_by_a_person(opened, sample, qtbot, shoot):
+    truth = json.loads(sample.with_name("truth.json").read_text())
+    line = np.array(truth["canal"]["centreline_mm"])
+    desk, work = opened.desk, opened.actions_.structures
+    session = desk.session
+    session.change(desk.plan.without_structure("mandibular canal"), "remove")
+    QTest.keyClick(opened, Qt.Key.Key_T, Qt.KeyboardModifier.ControlModifier)
+    assert work.waits
+    shoot(opened, "23_trace_first")
+    strip = opened.space.strip
+    qtbot.waitUntil(lambda: strip.panorama is not None, timeout=60_000)
+    inside = [p for p in line if strip.picture_box().contains(_on_strip(strip, p))]
+    first, last = inside[len(inside) // 5], inside[-len(inside) // 5]
+    # Clicks on the strip lie on its wall; the canal runs beside it, so the clicks are taken on the section instead.
+    for point in (first, last):
+        opened.space.section.clicked.emit(point)
+    qtbot.waitUntil(lambda: any(s.kind == "canal" for s in desk.plan.case.structures), timeout=90_000)
+    canal = next(s for s in desk.plan.case.structures if s.kind == "canal")
+    assert canal.made_by == "found"
+    gap = np.linalg.norm(np.array(canal.points_mm)[:, None] - line[None], axis=2).min(axis=1)
+    assert gap.mean() < 0.4  # the bar for the traced centreline
+    settle(opened, qtbot)
+    shoot(opened, "24_canal_found")
+    menu = work.make_menu()
+    confirm = next(a for a in menu.actions() if a.text().startswith("Confirm"))
+    confirm.trigger()
+    canal = next(s for s in desk.plan.case.structures if s.kind == "canal")
+    assert canal.made_by == "confirmed"
+
+
+def _on_strip(strip, point):
+    s, height, _ = strip.panorama.from_lps(point)[0]
+    return strip.to_px(float(s), float(height))
+
+
+def test_seating_guide(opened, qtbot, shoot):
+    from viewer.seat_dialog import start_guide
+
+    dialog = start_guide(opened)
+    assert dialog is not None
+    qtbot.waitExposed(dialog)
+    shoot(dialog, "25_seating")
+    QTest.mouseClick(dialog.buttons["turned by hand"], Qt.MouseButton.LeftButton)
+    shoot(dialog, "26_seating_turns")
+    QTest.mouseClick(dialog.buttons["4 turns"], Qt.MouseButton.LeftButton)
+    assert dialog.record.state.turns == 4.0
+    assert all(b.height() >= 80 and b.width() >= 150 for b in dialog.buttons.values())
+    QTest.mouseClick(dialog.undo_button, Qt.MouseButton.LeftButton)
+    assert dialog.record.state.turns == 0.0
+    dialog.close()
+
+
+@pytest.mark.opengl
+def test_all_sites_in_3d(opened, qtbot, shoot):
+    from siteplan.report import vtk_gateway
+    from viewer.solid_view import show_solid
+
+    if not vtk_gateway.trial().works:
+        pytest.skip(vtk_gateway.trial().why)
+    dialog = show_solid(opened)
+    qtbot.waitUntil(lambda: dialog.canvas.image is not None, timeout=90_000)
+    qtbot.waitUntil(lambda: not dialog.canvas._channel.busy, timeout=90_000)
+    shoot(dialog, "27_solid")
+    dialog.close()
+
+
+def test_without_opengl_the_reason_is_shown(opened, qtbot, shoot, monkeypatch):
+    from siteplan.report import vtk_gateway
+    from viewer import solid_view
+
+    monkeypatch.setattr(solid_view.vtk_gateway, "trial", lambda: vtk_gateway.Trial(False, "No OpenGL here."))
+    dialog = solid_view.show_solid(opened)
+    qtbot.waitUntil(lambda: "No OpenGL here." in dialog.canvas.words, timeout=20_000)
+    shoot(dialog, "28_no_opengl")
+    dialog.close()
+
+
+def test_cancel_leads_back(window, sample, qtbot):
+    window.open(sample)
+    window.loading.cancel_button.click()
+    qtbot.wait(500)
+    assert window.pages.currentWidget() is window.start
+    assert window.desk.session is None
