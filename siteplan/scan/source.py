@@ -132,6 +132,8 @@ def sources(path: Path) -> tuple[list[Source], list[str]]:
     try:
         if path.is_dir():
             return list(_below(path)), []
+        if path.is_file() and path.name.upper() == "DICOMDIR":
+            return list(_below(path.parent)), []  # the index of a medium stands for the medium
         if path.is_file():
             single = DiskFile(str(path), path.name, path.stat().st_size)
             return _opened(single) if single.read(0, 4)[:2] == b"PK" else ([single], [])

@@ -71,17 +71,25 @@ _LONGEST_TEXT = 4096
 """Longest stored value that intake looks at, bytes. Sixty times the longest that PS3.5 allows for these elements."""
 
 
-@lru_cache(maxsize=4096)
 def text(raw: bytes) -> str:
     """Stored bytes as text: outer blanks and padding removed, bytes that are not ASCII replaced."""
-    return raw[:_LONGEST_TEXT].decode("ascii", "replace").strip(" \0\r\n\t")
+    return _text(raw[:_LONGEST_TEXT])
+
+
+@lru_cache(maxsize=1024)
+def _text(raw: bytes) -> str:
+    return raw.decode("ascii", "replace").strip(" \0\r\n\t")
+
+
+def numbers(raw: bytes) -> tuple[float, ...] | None:
+    """Decimal or integer strings parted by backslashes; None when empty or when one is not a finite number."""
+    return _numbers(raw[:_LONGEST_TEXT])
 
 
 @lru_cache(maxsize=8192)
-def numbers(raw: bytes) -> tuple[float, ...] | None:
-    """Decimal or integer strings parted by backslashes; None when empty or when one is not a finite number."""
+def _numbers(raw: bytes) -> tuple[float, ...] | None:
     try:
-        out = tuple(float(part) for part in raw[:_LONGEST_TEXT].decode("ascii").strip(" \0").split("\\"))
+        out = tuple(float(part) for part in raw.decode("ascii").strip(" \0").split("\\"))
     except ValueError:
         return None
     return out if all(isfinite(number) for number in out) else None

@@ -53,8 +53,9 @@ SYNTAXES = (
     make.JPEG_LS_NEAR,
     make.JPEG_2000_ANY,
 )
-ZIP, INDEX = 250, 251
-"""First bytes that make the rest a ZIP file, or the index of a medium; the others choose a transfer syntax."""
+ALONE, ZIP, INDEX = 128, 250, 251
+"""First bytes that make the rest a file by itself, a ZIP file, or the index of a medium; those below choose the series
+that stands around it."""
 
 
 def _recipe(at: int) -> make.Recipe:
@@ -75,7 +76,7 @@ def seeds() -> list[bytes]:
         values = make.stored_values(recipe)
         for sop_class in (make.ENHANCED_CT, make.CRANIOFACIAL):
             ds = make.multi_frame_dataset(recipe, values, sop_class)
-            out.append(bytes([at]) + make.file_bytes(ds, recipe.syntax, values))
+            out.append(bytes([ALONE + at]) + make.file_bytes(ds, recipe.syntax, values))
     out.append(bytes([ZIP]) + _zip())
     out.append(bytes([INDEX]) + _index())
     return out
