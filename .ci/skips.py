@@ -7,6 +7,12 @@ from xml.etree import ElementTree
 ACCEPTED = (
     "the shared scans are not used on CI",
     "the shared scans and phantoms are not beside this checkout",
+    # Files of pydicom that have no counterpart to compare with; each is read elsewhere or is meant to be refused.
+    "left to pydicom",
+    "frames without functional groups are never read",
+    "pydicom has no decoder for it here: AttributeError",
+    "pydicom has no decoder for it here: RuntimeError",
+    "pydicom has no decoder for it here: NotImplementedError",
 )
 
 

@@ -19,17 +19,17 @@ except ImportError as error:
 pytest_plugins = [] if NO_QT else ["pytestqt.plugin"]
 
 
-class _SkippedModule(pytest.Module):
-    """A test file that needs the window, where there is no Qt: skipped with the reason, not an error."""
+class _SkippedFolder(pytest.Directory):
+    """The window's tests where there is no Qt: skipped with the reason, not an error."""
 
     def collect(self) -> list[pytest.Item]:
         pytest.skip(NO_QT, allow_module_level=True)
 
 
-def pytest_pycollect_makemodule(module_path: Path, parent: pytest.Collector) -> pytest.Module | None:
+def pytest_collect_directory(path: Path, parent: pytest.Collector) -> pytest.Directory | None:
     """Skip the window's tests as a whole where Qt cannot be loaded."""
-    if NO_QT and module_path.is_relative_to(ROOT / "tests" / "viewer"):
-        return _SkippedModule.from_parent(parent, path=module_path)
+    if NO_QT and path == ROOT / "tests" / "viewer":
+        return _SkippedFolder.from_parent(parent, path=path)
     return None
 
 
