@@ -58,6 +58,9 @@ def cut_solid(solid: Solid, pose: Pose, plane: Plane, bounds: Bounds) -> list[Ou
         z, r = np.concatenate([solid.z_mm, solid.z_mm[::-1]]), np.concatenate([solid.r_mm, -solid.r_mm[::-1]])
         outline = foot[:2] + z[:, None] * along + r[:, None] * aside
         return [np.vstack([outline, outline[:1]])]
+    ends = plane.from_lps(np.stack([pose.point(float(solid.z_mm[0])), pose.point(float(solid.z_mm[-1]))]))[:, 2]
+    if ends.min() > solid.max_radius_mm or ends.max() < -solid.max_radius_mm:
+        return []
     points, grid = _grid(plane, bounds)
     return _zero_line(_turned_distance(solid, pose, points), grid)
 

@@ -9,7 +9,6 @@ from siteplan.report import palette
 from siteplan.report.canvas import Sheet
 from siteplan.report.figures import SiteFigures
 from siteplan.report.legend import short
-from siteplan.report.verdicts import NOTHING_CHECKED
 
 _GAP_MM, _HEAD_MM, _FOOT_MM = 4.0, 17.0, 7.0
 _DPI = 200
@@ -54,6 +53,6 @@ def _verdict(sheet: Sheet, y_mm: float, verdict: dict[str, str], detail: str) ->
     band.fill_between([0, sheet.width_mm - 2 * _GAP_MM], 0, 6, color=mark.ground, linewidth=0)
     hollow = "none" if mark.shape == "ring" else mark.text_colour
     band.plot([3.2], [3.0], marker=_MARK[mark.shape], markersize=7, color=mark.text_colour, markerfacecolor=hollow)
-    said = verdict["word"] if verdict["word"] == NOTHING_CHECKED else f"{verdict['word']}: {verdict['about']}"
+    said = f"{verdict['word']}: {verdict['about']}"
     line = short(f"{said}   {detail}".strip(), 118)
     band.text(6.5, 3.0, line, size=8, weight="bold", va="center", color=mark.text_colour, parse_math=False)

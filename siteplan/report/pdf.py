@@ -5,6 +5,7 @@ are tagged and follow PDF/A-2a and PDF/UA-1 where every letter has a glyph; othe
 """
 
 import json
+import re
 import tempfile
 from datetime import datetime
 from importlib.resources import files
@@ -20,6 +21,8 @@ from siteplan.report.palette import Mark
 Paper = Literal["a4", "us-letter"]
 STANDARDS: list[Literal["a-2a", "ua-1"]] = ["a-2a", "ua-1"]
 """Archive form and accessibility (ISO 19005-2 level A, ISO 14289-1)."""
+_LONG_WORD = re.compile(r"(?<!\S)(?![0-9a-f]{64}(?!\S))\S{31,}")
+_PIECE = re.compile(r".{1,15}")
 MISSING = (
     "The PDF is missing: the library that sets it (typst) is not installed on this machine; print report.html instead."
 )
@@ -68,7 +71,14 @@ def _with_paths(node: Any, figures: dict[str, bytes]) -> Any:
         if "file" in out and "alt" in out:
             out["src"] = out["file"] if out["file"] in figures else ""
         return out
-    return [_with_paths(value, figures) for value in node] if isinstance(node, list) else node
+    if isinstance(node, list):
+        return [_with_paths(value, figures) for value in node]
+    return _breakable(node) if isinstance(node, str) else node
+
+
+def _breakable(text: str) -> str:
+    """The text with an invisible place to break a line in words too long for a column; hashes keep theirs."""
+    return _LONG_WORD.sub(lambda run: "\u200b".join(_PIECE.findall(run.group())), text)
 
 
 def _palette() -> dict[str, Any]:

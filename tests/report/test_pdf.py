@@ -37,6 +37,17 @@ def test_pages_and_paper(made: tuple[str, Path], findings: Findings) -> None:
         assert (float(wide), float(tall)) == pytest.approx(PAPERS[paper], abs=0.5)
 
 
+@pytest.mark.parametrize("text", ["short words only", "x" * 30, "0123456789abcdef" * 4])
+def test_usual_words_and_hashes_stay_whole(text: str) -> None:
+    assert pdf._breakable(text) == text
+
+
+def test_long_words_can_break() -> None:
+    broken = pdf._breakable("canal " + "very" * 20)
+    assert broken.replace("\u200b", "") == "canal " + "very" * 20
+    assert max(len(part) for part in re.split("[\u200b ]", broken)) <= 15
+
+
 def test_tags_and_standards(made: tuple[str, Path]) -> None:
     raw = made[1].read_bytes()
     assert b"/StructTreeRoot" in raw
