@@ -115,10 +115,9 @@ def one_input(data: bytes) -> str:
     try:
         if choice in (ZIP, INDEX):
             return _on_disk(choice, body)
-        files = _SERIES[choice % len(_SERIES)]
-        found = survey_files(
-            [Memory(body, "fuzzed"), *(Memory(one, str(at)) for at, one in enumerate(files[:3]))], TODAY
-        )
+        around = _SERIES[choice % len(_SERIES)][:3] if choice < ALONE else []
+        files = [Memory(body, "fuzzed"), *(Memory(one, str(at)) for at, one in enumerate(around))]
+        found = survey_files(files, TODAY)
         found.listing.as_json()
         _check(scan_of(found, None, "fuzzed"))
     except SiteplanError as error:

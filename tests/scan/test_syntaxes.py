@@ -161,3 +161,21 @@ def test_one_frame_in_several_fragments(tmp_path: Path) -> None:
         ds.PixelData = encapsulate([make.compressed(values[k], recipe.syntax, 16)], fragments_per_frame=4)
         (tmp_path / f"{k}.dcm").write_bytes(make.file_bytes(ds, recipe.syntax))
     np.testing.assert_array_equal(read_scan(tmp_path, today=TODAY).voxels, values)
+
+
+@pytest.mark.parametrize("share", [0.3, 0.6, 0.97])
+@pytest.mark.parametrize("syntax", [make.RLE, make.JPEG_SV1, make.JPEG_14, make.JPEG_LS, make.JPEG_2000, make.HTJ2K])
+def test_half_a_stream_is_never_half_an_image(syntax: str, share: float, tmp_path: Path) -> None:
+    """Some decoders fill up what a stream lacks without a word; then bone would end where the data end."""
+    from pydicom.encaps import encapsulate
+
+    recipe = make.Recipe(count=3, rows=40, columns=40, syntax=syntax)
+    values = make.stored_values(recipe)
+    for k in range(3):
+        ds = make.slice_dataset(recipe, k, values[k])
+        make.file_bytes(ds, recipe.syntax, values[k : k + 1])
+        stream = make.compressed(values[k], recipe.syntax, 16)
+        ds.PixelData = encapsulate([stream[: int(share * len(stream))] if k == 1 else stream])
+        (tmp_path / f"{k}.dcm").write_bytes(make.file_bytes(ds, recipe.syntax))
+    with pytest.raises(ScanRefused, match="cannot be decoded"):
+        read_scan(tmp_path, today=TODAY)
