@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from scipy.interpolate import CubicSpline
+from scipy.spatial import cKDTree
 
 from siteplan.anatomy.curve import arc_length
 from siteplan.anatomy.jaw import Jaw, find_jaw
@@ -28,6 +29,13 @@ SLAB_MM = 3.0
 """Half the height of the slab around the crest whose middle the arch follows (our own)."""
 
 BINS_MM = 1.0
+
+ROUNDS = 8
+"""Turns in which the curve and the directions across it settle (simulated jaws)."""
+
+DEGREE = 2
+"""A piece of jaw in a narrow field is short enough for a parabola (our own)."""
+
 _LEAST_BINS = 8
 
 
@@ -147,7 +155,29 @@ def _along(slab: Points) -> Points:
     side = np.array([-direction[1], direction[0]])
     t, u = (flat - centre) @ direction, (flat - centre) @ side
     place, middle = _binned(t, u, BINS_MM)
+    middle = np.asarray(np.polyval(np.polyfit(place, middle, DEGREE), place), dtype=np.float64)
+    for _ in range(ROUNDS):
+        place, middle = _recentred(t, u, place, middle)
     return np.asarray(centre + place[:, None] * direction + middle[:, None] * side)
+
+
+def _recentred(t: Points, u: Points, place: Points, middle: Points) -> tuple[Points, Points]:
+    """The curve (place, middle) moved to the mean offset of the voxels at right angles to it, as a parabola."""
+    line = np.stack([place, middle], axis=1)
+    tangent = np.gradient(line, axis=0)
+    tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
+    normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+    points = np.stack([t, u], axis=1)
+    foot = cKDTree(line).query(points)[1]
+    inside = np.abs(((points - line[foot]) * tangent[foot]).sum(axis=1)) <= BINS_MM
+    offset = ((points - line[foot]) * normal[foot]).sum(axis=1)[inside]
+    count = np.bincount(foot[inside], minlength=len(line))
+    mean = np.bincount(foot[inside], weights=offset, minlength=len(line)) / np.maximum(count, 1)
+    good = count >= max(3, 0.3 * float(np.median(count)))
+    moved = (line + mean[:, None] * normal)[good]
+    fit = np.polyfit(moved[:, 0], moved[:, 1], DEGREE)
+    fresh = np.linspace(moved[0, 0], moved[-1, 0], max(_LEAST_BINS, len(moved)))
+    return fresh, np.asarray(np.polyval(fit, fresh), dtype=np.float64)
 
 
 def _around(slab: Points, jaw: Jaw) -> Points:

@@ -8,6 +8,10 @@ from numpy.typing import NDArray
 from siteplan.scan.volume import Scan
 
 _BIN_SHARE = 1 / 256
+_LEAST_AIR_SHARE = 0.4
+"""Air lies this share of the way from soft tissue to dense bone below soft tissue, or more: 1000 HU against 1000 to
+1900 HU (from memory). Less means that the darkest peak is soft tissue and the next one marrow: the scan has no air."""
+
 _CUT_OFF_COUNT = 8
 """So many sampled voxels at the very top of the scale are no chance (our own)."""
 
@@ -69,13 +73,18 @@ def levels_in(grey: NDArray[np.float32]) -> Levels:
     soft = float(middle[rest][np.argmax(smooth[rest])])
     if counts[darkest].sum() > 0.003 * counts.sum() and darkest.any():
         air = float(middle[darkest][np.argmax(smooth[darkest])])
-        if soft - air < 0.12 * span:
-            air, soft = None, float(middle[np.argmax(smooth)])
-    bright = grey[grey > soft + 0.1 * (float(top) - soft)]
-    bone = float(np.percentile(bright, _BONE_PERCENT)) if bright.size else float(top)
+        if soft - air < _LEAST_AIR_SHARE * (_dense(grey, soft, float(top)) - soft):
+            soft, air = air, None
+    bone = _dense(grey, soft, float(top))
     highest = float(grey.max())
     cut_off = int((grey >= highest - 1e-3 * span).sum()) >= _CUT_OFF_COUNT
     return Levels(air, soft, bone, highest - 0.05 * span if cut_off else np.inf)
+
+
+def _dense(grey: NDArray[np.float32], soft: float, top: float) -> float:
+    """Grey of dense bone, given that of soft tissue."""
+    bright = grey[grey > soft + 0.1 * (top - soft)]
+    return float(np.percentile(bright, _BONE_PERCENT)) if bright.size else top
 
 
 def _split(middle: NDArray[np.float64], counts: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

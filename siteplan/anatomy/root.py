@@ -8,6 +8,7 @@ from scipy import ndimage
 
 from siteplan.anatomy.layers import Layer, LayerFit, fit_layers
 from siteplan.anatomy.levels import Levels, levels_of
+from siteplan.anatomy.lumen_fit import mean_where
 from siteplan.anatomy.root_rough import RoughRoot, rough_root
 from siteplan.anatomy.sample import Sampler, sampler
 from siteplan.anatomy.side import side_of
@@ -26,6 +27,9 @@ INNER_MM, OUTER_MM, STEP_MM = 1.8, 1.4, 0.1
 ROUNDS = 3
 _FLOOR_MM = 0.05
 """Least standard deviation of the surface (simulated roots)."""
+
+_BLUR_SHARE = 0.4
+"""Its growth with the square of the blur, 1/mm: the ligament line drowns in the blur (simulated roots)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +62,7 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
         rough, radius, sd, low, high = _turned(rough), _mirrored(radius), _mirrored(sd), -high, -low
     surface = _mesh(rough, radius, low, high)
     where = side_of(scan, rough.centre_lps_mm) if side is None else side
-    uncertainty = float(np.sqrt(_FLOOR_MM**2 + np.mean(sd**2)))
+    uncertainty = float(np.sqrt(_FLOOR_MM**2 + (_BLUR_SHARE * blur**2) ** 2 + np.mean(sd**2)))
     structure = Structure(
         Kind.ROOT, "tooth root", surface, where, MadeBy.FOUND, uncertainty, None, _note(rough, radius, high - low, scan)
     )
@@ -160,7 +164,7 @@ def _ends(source: Sampler, rough: RoughRoot, radius: Floats, blur: float, levels
         r = np.array([0.0, *[inside] * 8])
         w = np.array([0.0, *turn])
         points = rough.to_lps(height + sign * t[None, :], w[:, None], r[:, None])
-        profile = np.nanmean(source.at(points).astype(np.float64), axis=0)[None, :]
+        profile = mean_where(source.at(points).astype(np.float64).T, np.ones((len(t), len(r)), dtype=bool))[None, :]
         voxel = float(np.mean(source.scan.spacing_kji_mm))
         fit = _layers(t, profile, rough, levels, blur, voxel)
         out.append(height + sign * float(np.clip(fit.edge_mm[0], -1.5, 1.2)))

@@ -42,6 +42,9 @@ SEPTUM_MM = 2.5
 _FLOOR_MM = 0.03
 """Least standard deviation of the floor's position (simulated floors)."""
 
+_BLUR_SHARE = 0.75
+"""Its growth with the square of the blur, 1/mm: a blurred thin plate trades thickness for place (simulated floors)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Floor:
@@ -89,7 +92,7 @@ def sinus_floor(
     fit, blur = _fitted(source, rough, start, lining, levels)
     edge = _agreed(rough.points_lps_mm, start + fit.edge_mm, fit.edge_sd_mm)
     points = rough.points_lps_mm + edge[:, None] * rough.normal
-    sd = np.sqrt(_FLOOR_MM**2 + fit.edge_sd_mm**2 + (fit.edge_mm + start - edge) ** 2)
+    sd = np.sqrt(_FLOOR_MM**2 + (_BLUR_SHARE * blur**2) ** 2 + fit.edge_sd_mm**2 + (fit.edge_mm + start - edge) ** 2)
     lining = np.maximum(-edge, 0.0) * (lining > 0)
     septum, top = _septum(points, rough, above)
     surface = Surface(points, rough.triangles, above)

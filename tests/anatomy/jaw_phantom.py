@@ -158,3 +158,97 @@ def _near(
     lx = np.interp(y.ravel(), line[:, 1], line[:, 0])[None, :, None]
     lz = np.interp(y.ravel(), line[:, 1], line[:, 2])[None, :, None]
     return np.flatnonzero((np.abs(x - lx) < 3.0) & (np.abs(z - lz) < 3.0))
+
+
+@dataclass(frozen=True, eq=False)
+class SinusPhantom:
+    """Bone with an air-filled ellipsoid over a plate; `lining_mm` of soft tissue on the plate."""
+
+    scan: Scan
+    centre_lps_mm: NDArray[np.float64]
+    semi_mm: NDArray[np.float64]
+    turn: NDArray[np.float64]
+
+    def signed_mm(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Signed distance (N,) to the bony wall, negative in the cavity: first order, exact near the wall."""
+        q = (points - self.centre_lps_mm) @ self.turn
+        f = np.linalg.norm(q / self.semi_mm, axis=1)
+        return np.asarray((f - 1) * f / np.linalg.norm(q / self.semi_mm**2, axis=1))
+
+
+def sinus_phantom(seed: int, quality: Quality, lining_mm: float = 0.0) -> SinusPhantom:
+    rng = np.random.default_rng(seed)
+    z, y, x = grid((26.0, 26.0, 26.0), quality)
+    semi = np.array([rng.uniform(7, 9), rng.uniform(9, 11), rng.uniform(7, 9)])
+    middle = np.array([rng.uniform(-1, 1), rng.uniform(-1, 1), 3.0 + rng.uniform(-1, 1)])
+    turn = np.linalg.qr(np.eye(3) + 0.15 * rng.standard_normal((3, 3)))[0]
+    turn = turn * np.sign(np.diag(turn))
+    plate = rng.uniform(0.6, 1.2)
+    offset = [a - m for a, m in zip((x, y, z), middle, strict=True)]
+    q = [sum(offset[d] * np.float32(turn[d, e]) for d in range(3)) for e in range(3)]
+    f = np.sqrt(sum((q[e] / semi[e]) ** 2 for e in range(3)))
+    slope = np.sqrt(sum((q[e] / semi[e] ** 2) ** 2 for e in range(3))) / np.maximum(f, 1e-6)
+    signed = (f - 1) / np.maximum(slope, 1e-6)
+    hu = np.where(signed < plate, 1200.0, 250.0)
+    hu = np.where(signed < 0, np.where(signed > -lining_mm, SOFT, AIR), hu)
+    hu = np.where((np.abs(x) > 12) | (z < -11), SOFT, hu).astype(np.float32)
+    centre = (-30.0, -20.0, 20.0)
+    cancellous = (signed > plate) & (np.abs(x) <= 12) & (z >= -11)
+    return SinusPhantom(scanned(hu, cancellous, quality, rng, centre), np.array(centre) + middle, semi, turn)
+
+
+@dataclass(frozen=True, eq=False)
+class RootPhantom:
+    """A cone stump of dentine in cancellous bone and crestal cortex, with a thin ligament all around."""
+
+    scan: Scan
+    base_lps_mm: NDArray[np.float64]
+    tip_lps_mm: NDArray[np.float64]
+    base_radius_mm: float
+    tip_radius_mm: float
+
+    def signed_mm(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Signed distance (N,) to the cone's surface, negative inside."""
+        return _cone_distance(points, self.base_lps_mm, self.tip_lps_mm, self.base_radius_mm, self.tip_radius_mm)
+
+
+def root_phantom(seed: int, quality: Quality) -> RootPhantom:
+    rng = np.random.default_rng(seed)
+    z, y, x = grid((24.0, 16.0, 18.0), quality)
+    shell = (np.abs(x) / 6.5) ** 3 + (np.abs(z + 3) / 10.0) ** 3 + 0 * y
+    inner = (np.abs(x) / 4.8) ** 3 + (np.abs(z + 3) / 8.4) ** 3 + 0 * y
+    cancellous = inner < 1
+    hu = np.where(shell < 1, np.where(cancellous, CANCELLOUS, CORTEX), SOFT).astype(np.float32)
+    base = np.array([rng.uniform(-0.5, 0.5), rng.uniform(-1, 1), 8.0])
+    tip = np.array([rng.uniform(-1, 1), rng.uniform(-1, 1), -2.0 + rng.uniform(-1.5, 1.5)])
+    radii = (float(rng.uniform(1.9, 2.5)), float(rng.uniform(0.8, 1.2)))
+    points = np.stack([np.broadcast_to(a, hu.shape).reshape(-1) for a in (x, y, z)], axis=1)
+    near = np.flatnonzero(np.linalg.norm(points[:, :2], axis=1) < 5.5)
+    distance = _cone_distance(points[near], base, tip, *radii)
+    ligament = rng.uniform(0.18, 0.3)
+    flat, marrow = hu.reshape(-1), cancellous.reshape(-1)
+    part = np.where(distance < ligament, LIGAMENT, flat[near])
+    flat[near] = np.where(distance < 0, DENTINE, part)
+    marrow[near[distance < ligament]] = False
+    centre = np.array([30.0, -20.0, -40.0])
+    scan = scanned(hu, cancellous, quality, rng, tuple(centre))
+    return RootPhantom(scan, base + centre, tip + centre, *radii)
+
+
+def _cone_distance(
+    points: NDArray[np.float64], base: NDArray[np.float64], tip: NDArray[np.float64], r0: float, r1: float
+) -> NDArray[np.float64]:
+    """Exact signed distance to a cone stump with flat ends: a trapezium in the half plane (radius, height)."""
+    axis = tip - base
+    length = float(np.linalg.norm(axis))
+    h = (points - base) @ axis / length
+    r = np.sqrt(np.maximum(((points - base) ** 2).sum(axis=1) - h**2, 0))
+    p = np.stack([r, h], axis=1)
+    corners = np.array([[0, 0], [r0, 0], [r1, length], [0, length]], dtype=float)
+    best = np.full(len(p), np.inf)
+    for a, b in ((0, 1), (1, 2), (2, 3)):
+        way = corners[b] - corners[a]
+        t = np.clip((p - corners[a]) @ way / (way @ way), 0, 1)
+        best = np.minimum(best, np.linalg.norm(p - corners[a] - t[:, None] * way, axis=1))
+    inside = (h > 0) & (h < length) & (r < r0 + (r1 - r0) * np.clip(h / length, 0, 1))
+    return np.where(inside, -best, best)

@@ -1,0 +1,66 @@
+"""`siteplan trace` end to end: JSON that a case file takes, and one sentence for bad input."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from siteplan.cli import main
+
+
+@pytest.mark.shared
+def test_canal_as_json(shared: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = shared / "phantoms" / "mandible_posterior"
+    line = json.loads((folder / "truth.json").read_text())["canal"]["centreline_lps"]
+    through = [f"--through={','.join(map(str, line[n]))}" for n in (10, -10)]
+    assert main(["trace", str(folder / "series"), "canal", *through, "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["kind"] == "canal"
+    assert found["made_by"] == "found"
+    assert len(found["points_mm"]) == len(found["radius_mm"]) == len(found["confidence"]) > 40
+    assert np.abs(np.array(found["radius_mm"]) - 1.5).max() < 0.4
+    assert 0 < found["uncertainty_mm"] < 0.3
+
+
+@pytest.mark.shared
+def test_root_as_json_and_in_words(shared: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = shared / "phantoms" / "mandible_posterior"
+    assert main(["trace", str(folder / "series"), "root", "--near=34.5,-36,-38", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["kind"] == "root"
+    assert found["surface"]["closed"] is True
+    assert main(["trace", str(folder / "series"), "root", "--near=34.5,-36,-38"]) == 0
+    assert "To be confirmed by a person" in capsys.readouterr().out
+
+
+@pytest.mark.shared
+def test_sinus_and_arch_as_json(shared: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    series = str(shared / "phantoms" / "maxilla_posterior" / "series")
+    assert main(["trace", series, "sinus", "--near=-33.15,-20.95,3.59", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["kind"] == "sinus-floor"
+    assert np.array(found["surface"]["behind"])[2] > 0.9
+    assert np.array(found["surface"]["triangles"]).max() < len(found["surface"]["points_mm"])
+    assert main(["trace", series, "arch", "--near=-33.15,-20.95,7.0", "--json"]) == 0
+    assert len(json.loads(capsys.readouterr().out)["control_points_mm"]) >= 4
+
+
+@pytest.mark.shared
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["canal", "--through=30,-30,-50"], "two or more points"),
+        (["root", "--near=0,0,0"], "outside the scan"),
+        (["sinus", "--near=39,-24,-48"], "no air cavity"),
+    ],
+)
+def test_bad_input_gets_one_sentence(
+    shared: Path, capsys: pytest.CaptureFixture[str], words: list[str], says: str
+) -> None:
+    series = str(shared / "phantoms" / "mandible_posterior" / "series")
+    assert main(["trace", series, *words, "--json"]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert says in err
+    assert len(err.strip().splitlines()) == 1
