@@ -89,6 +89,11 @@ def _step(number: str, step: "Step", explain: bool) -> list[str]:
         lines.append(
             f"{INDENT}to {clearance.structure}: {value}, margin {clearance.margin.value_mm:g} mm, {clearance.verdict}"
         )
+    lines += [
+        f"{INDENT}chance of touching {risk.structure}: {risk.touch.value:.1%} ({risk.touch.low:.1%} to "
+        f"{risk.touch.high:.1%}), hand: {risk.hand.name}"
+        for risk in step.risks
+    ]
     if step.access:
         lines.append(f"{INDENT}{step.access}")
     if explain:

@@ -1,25 +1,21 @@
 """Clearance of drills and of other fixtures at a site: one small function handed to those who need it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
 
 from siteplan.anatomy import Structure
 from siteplan.fixture import Pose, Solid
 from siteplan.frame import Vector
 from siteplan.placement import Clearance, Margins, clearance
+from siteplan.placement.access import DrillReach, Fit, Handpiece, access
 from siteplan.placement.clearances import ROUGH_DEPTH_MM, search_distances
+from siteplan.placement.hand import Hand, Risk, risk
 from siteplan.placement.profile import Poses
+from siteplan.surgery.kit import Drill, Kit
 
-
-class Risk(Protocol):
-    """How probable it is that a structure is touched when the hand deviates from the plan; made by `placement`."""
-
-    def as_json(self) -> dict[str, Any]:
-        """For `findings.json`."""
-
-
-RiskOf = Callable[[Solid, Pose, Structure], Risk]
+RISK_SAMPLES = 1000
+"""Draws for the chance beside a drill: one of 1 % is then known to about 0.6 %, enough for a line on a card, and a
+card is not waited for (our own choice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +26,8 @@ class Surroundings:
         entry_lps_mm: (3,) where the axis enters bone; depths of a solid handed in count from here.
         axis: (3,) unit vector towards the apex.
         planned_contacts: names of structures whose cortex is engaged on purpose.
-        risk: probability under the deviation of the hand, where one is estimated.
+        hand: how far the hand deviates; None where no chance shall be estimated.
+        opening_mm: free height above the site with the mouth open, where it was measured.
         at_lower_limit: compare the lower end of a distance's interval with its margin, not the distance itself.
     """
 
@@ -40,14 +37,37 @@ class Surroundings:
     margins: Margins
     planned_contacts: frozenset[str] = field(default_factory=frozenset)
     at_lower_limit: bool = False
-    risk: RiskOf | None = None
+    hand: Hand | None = None
+    opening_mm: float | None = None
 
     def risks(self, solid: Solid) -> tuple[Risk, ...]:
-        """Of a solid in depth coordinates, to every structure in order; empty where no estimate was handed in."""
-        if self.risk is None:
+        """Chance that each structure is touched, for a solid in depth coordinates; none without a hand.
+
+        A structure that is engaged on purpose is left out: there touching is the plan.
+        """
+        if self.hand is None:
             return ()
         pose = Pose(self.entry_lps_mm, self.axis)
-        return tuple(self.risk(solid, pose, structure) for structure in self.structures)
+        others = [s for s in self.structures if s.name not in self.planned_contacts]
+        return tuple(
+            risk(solid, pose, structure, self.margins, self.hand, samples=RISK_SAMPLES) for structure in others
+        )
+
+    def access(self, kit: Kit, drill: Drill, tip_bone_mm: float) -> str:
+        """What the handpiece needs for a drill at its depth, in one sentence; "" where it fits or no head is known."""
+        head, extender = kit.file.handpiece_head, kit.file.extender
+        if head is None or tip_bone_mm <= 0:
+            return ""
+        handpiece = Handpiece(
+            head.diameter_mm,
+            head.height_mm,
+            extender.length_mm if extender else None,
+            extender.diameter_mm if extender else head.diameter_mm / 2,
+        )
+        reach = DrillReach(drill.name, drill.free_length_mm, drill.diameter_mm, tip_bone_mm)
+        pose = Pose(self.entry_lps_mm, self.axis)
+        found = access(reach, pose, handpiece, self.structures, opening_mm=self.opening_mm)
+        return "" if found.fit is Fit.FITS else found.why
 
     def clearances(self, solid: Solid) -> tuple[Clearance, ...]:
         """Of a solid in depth coordinates, to every structure in order."""

@@ -1,6 +1,5 @@
 """The steps of one rule at one site: sequence by `sequence.py`, depths by `depth.py`, put together here."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -12,7 +11,7 @@ from siteplan.surgery.around import Surroundings
 from siteplan.surgery.card import Step
 from siteplan.surgery.depth import Bounds, Depth, NoDepth, Surface, body_bounds, choose
 from siteplan.surgery.drill_shape import drill_solid, hole_radius
-from siteplan.surgery.kit import Drill, Kit, Purpose
+from siteplan.surgery.kit import Kit, Purpose
 from siteplan.surgery.protocol import Protocol, Rule
 from siteplan.surgery.reasons import Reason
 from siteplan.surgery.sequence import Reach, Sequence, Wanted, sequence
@@ -28,7 +27,6 @@ class Site:
     Attributes:
         platform_bone_mm: the fixture's platform below the bone entry, negative above it.
         cortex: measured crestal cortex, mm.
-        access: what the handpiece needs for a drill here, in words.
     """
 
     fixture: Fixture
@@ -38,7 +36,6 @@ class Site:
     around: Surroundings
     kit: Kit
     protocol: Protocol
-    access: Callable[[Drill], str] | None = None
 
     @property
     def apex_bone_mm(self) -> float:
@@ -166,8 +163,7 @@ def _step(site: Site, wanted: Wanted, bounds: Bounds, depth: Depth) -> Step:
         tip_below_bone_mm=depth.tip_bone_mm,
         short_of_goal_mm=max(goal - depth.shoulder_bone_mm, 0.0),
         clearances=depth.clearances,
-        access=site.access(wanted.drill) if site.access else "",
-        risks=site.around.risks(drill_solid(wanted.drill, depth.tip_bone_mm, above)),
+        access=site.around.access(site.kit, wanted.drill, depth.tip_bone_mm),
         why=(*wanted.why, *_depth_reasons(site, wanted, bounds, depth)),
     )
 
@@ -227,3 +223,9 @@ def _shortfall(site: Site, steps: list[Step], plan: Sequence) -> tuple[list[Reas
         return [Reason(text, site.protocol.lines.where("limits", "undrilled_tolerated_mm"))], []
     text += f", more than the {limits.undrilled_at_most_mm:g} mm that the protocol accepts: choose a shorter fixture"
     return [], [Reason(text, site.protocol.lines.where("limits", "undrilled_at_most_mm"))]
+
+
+def with_risks(site: Site, step: Step) -> Step:
+    """The step with the chance of touching each structure; apart, because it takes longer than all the rest."""
+    solid = drill_solid(step.drill, step.tip_below_bone_mm, site.surface.above_bone_mm)
+    return replace(step, risks=site.around.risks(solid))

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from siteplan.placement import Clearance
-from siteplan.surgery.around import Risk
+from siteplan.placement.hand import Risk
 from siteplan.surgery.kit import Drill
 from siteplan.surgery.reasons import Reason
 from siteplan.surgery.sequence import Reach
@@ -71,9 +71,20 @@ class Step:
             "irrigation": self.drill.irrigation,
             "clearances": [clearance.as_json() for clearance in self.clearances],
             "access": self.access,
-            "risks": [risk.as_json() for risk in self.risks],
+            "risks": [_risk_json(risk) for risk in self.risks],
             "why": [reason.as_json() for reason in self.why],
         }
+
+
+def _risk_json(risk: Risk) -> dict[str, Any]:
+    return {
+        "structure": risk.structure,
+        "touch": risk.touch.as_json(),
+        "breach": risk.breach.as_json(),
+        "margin": risk.margin_mm,
+        "hand": risk.hand.name,
+        "hand_source": risk.hand.source,
+    }
 
 
 @dataclass(frozen=True)

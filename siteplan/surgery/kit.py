@@ -44,7 +44,7 @@ class Drill(Part):
     max_depth_mm: Millimetres
     speed_per_min: tuple[Annotated[float, Field(gt=0)], Annotated[float, Field(gt=0)]]
     irrigation: Annotated[str, Field(min_length=1)]
-    overall_length_mm: Millimetres = 34.0
+    free_length_mm: Millimetres = Field(default=34.0, description="from the face of the handpiece's head to the tip")
     source: Annotated[str, Field(min_length=1)]
 
     @model_validator(mode="after")
@@ -53,6 +53,10 @@ class Drill(Part):
             raise ValueError(f"the marks of {self.name} must rise, each once")
         if self.marks_mm[-1] > self.max_depth_mm:
             raise ValueError(f"{self.name} has a mark below its greatest depth of {self.max_depth_mm} mm")
+        if self.max_depth_mm + self.beyond_mark_mm >= self.free_length_mm:
+            raise ValueError(
+                f"{self.name} cannot reach its greatest depth with a free length of {self.free_length_mm} mm"
+            )
         if self.speed_per_min[0] > self.speed_per_min[1]:
             raise ValueError(f"the speeds of {self.name} must be lowest, highest")
         if (self.narrow_tip_diameter_mm is None) != (self.narrow_tip_length_mm is None):

@@ -12,15 +12,16 @@ from siteplan.fixture import Fixture, Pose
 from siteplan.frame import SiteFrame
 from siteplan.measures import Measure
 from siteplan.placement import Clearance, Margins
+from siteplan.placement.hand import Hand
 from siteplan.surgery import cautions
-from siteplan.surgery.around import RiskOf, Surroundings
+from siteplan.surgery.around import Surroundings
 from siteplan.surgery.branches import looser_branch, pauses_of, tighter_branch
-from siteplan.surgery.build import Built, Site, build
+from siteplan.surgery.build import Built, Site, build, with_risks
 from siteplan.surgery.card import Branch, Preparation, TorqueGoal
 from siteplan.surgery.choice import Candidate, candidates
 from siteplan.surgery.depth import Surface
 from siteplan.surgery.forecast import TorqueReport, torque_report
-from siteplan.surgery.kit import Drill, Kit
+from siteplan.surgery.kit import Kit
 from siteplan.surgery.protocol import Protocol, Rule
 from siteplan.surgery.reasons import Reason
 from siteplan.surgery.wall import WallBone, wall_from_class, wall_from_findings
@@ -53,8 +54,8 @@ def prepare(
     alternatives: Sequence[Fixture] = (),
     check_fixture: FixtureCheck | None = None,
     bone: BoneFindings | None = None,
-    risk: RiskOf | None = None,
-    access: Callable[[Drill], str] | None = None,
+    hand: Hand | None = None,
+    opening_mm: float | None = None,
 ) -> Preparation:
     """The drilling card of a fixture at its pose.
 
@@ -69,8 +70,8 @@ def prepare(
         structures, margins: what a drill must keep away from, and how far.
         planned_contacts: names of structures whose cortex is engaged on purpose.
         alternatives: fixtures that may be taken instead when the hold is poor (the catalogue).
-        risk: probability that a solid touches a structure when the hand deviates; put beside each clearance.
-        access: what the handpiece needs for a drill here, in words.
+        hand: how far the hand deviates; with it each step has the chance of touching each structure.
+        opening_mm: free height above the site with the mouth open; without it only crowns are looked at.
         bone: the whole measured site; with it the torque is forecast from its grey values.
         check_fixture: what else must keep its margin for such a fixture at this platform (the bone left around it);
             structures are looked at here anyway.
@@ -80,7 +81,7 @@ def prepare(
         LibraryFileError: the protocol has no rule for this design.
     """
     site = _site(fixture, pose, frame, approach, soft_tissue_mm, cortex, structures, margins, kit, protocol,
-                 planned_contacts, risk, access)  # fmt: skip
+                 planned_contacts, hand, opening_mm)  # fmt: skip
     choice = _choose(site, candidates(protocol, density, jaw))
     built = choice.built
     tighter = tighter_branch(site, built)
@@ -97,7 +98,7 @@ def prepare(
         bone=built.rule.bone,
         reference=site.surface.name,
         soft_tissue_mm=soft_tissue_mm,
-        steps=built.steps,
+        steps=tuple(with_risks(site, step) for step in built.steps),
         pauses=pauses_of(site, built),
         tighter=tighter,
         looser=looser,
@@ -145,14 +146,16 @@ def _site(
     kit: Kit,
     protocol: Protocol,
     planned_contacts: Sequence[str],
-    risk: RiskOf | None,
-    access: Callable[[Drill], str] | None,
+    hand: Hand | None,
+    opening_mm: float | None,
 ) -> Site:
     platform_mm = float((pose.platform_lps_mm - frame.origin_lps_mm) @ pose.axis)
     entry = pose.point(-platform_mm)
     at_lower_limit = protocol.file.limits.margin_compared_at == "lower limit"
-    around = Surroundings(entry, pose.axis, structures, margins, frozenset(planned_contacts), at_lower_limit, risk)
-    return Site(fixture, platform_mm, _surface(approach, soft_tissue_mm), cortex, around, kit, protocol, access)
+    around = Surroundings(
+        entry, pose.axis, structures, margins, frozenset(planned_contacts), at_lower_limit, hand, opening_mm
+    )
+    return Site(fixture, platform_mm, _surface(approach, soft_tissue_mm), cortex, around, kit, protocol)
 
 
 def _surface(approach: str, soft_tissue_mm: float | None) -> Surface:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from siteplan.anatomy import Kind, Structure, Tube
+from siteplan.anatomy import Cone, Kind, Structure, Tube
 from siteplan.bone import DensityClass
 from siteplan.errors import GeometryError
 from siteplan.fixture import Design, Pose, load_catalogue
@@ -18,6 +18,7 @@ from siteplan.flags import Flag
 from siteplan.frame import site_frame
 from siteplan.measures import Measure
 from siteplan.placement import clearance, load_margins
+from siteplan.placement.hand import hands
 from siteplan.surgery import load_kit, load_protocol, prepare
 from siteplan.surgery.kit import Drill, Kit, KitFile, Purpose, Ratchet, Stop
 from siteplan.surgery.sequence import Reach
@@ -187,24 +188,33 @@ def test_the_looser_branch_offers_only_fixtures_that_keep_every_margin():
     assert "mm too close to canal" in none.looser.reasons[1].text
 
 
-class Touch:
-    def as_json(self):
-        return {"touched": 0.01}
+def test_the_chance_of_touching_stands_beside_each_step_and_grows_with_depth():
+    hand = hands()["free"]
+    near = card("demo-two-piece-4.0x10", classes(D2=1.0), structures=[canal(12.6)], hand=hand).steps[0]
+    far = card("demo-two-piece-4.0x6", classes(D2=1.0), structures=[canal(12.6)], hand=hand).steps[0]
+    assert 0 < near.risks[0].touch.value < near.risks[0].breach.value < 1
+    assert far.risks[0].touch.value < near.risks[0].touch.value
+    found = near.as_json()["risks"][0]
+    assert (found["structure"], found["hand"], found["margin"]) == ("canal", "free", 2.0)
+    assert card("demo-two-piece-4.0x10", classes(D2=1.0), structures=[canal(12.6)]).steps[0].risks == ()
 
 
-def test_risk_and_access_stand_beside_each_step_where_they_are_known():
-    seen = []
+def crown(distal_mm):
+    """A neighbouring crown, 8 mm high above the bone, its side 3.5 mm towards the site."""
+    ends = [FRAME.to_lps(depth, 0.0, distal_mm) for depth in (-2.0, -9.0)]
+    return Structure(Kind.CROWN, "crown", Cone(ends[0], ends[1], 3.5, 3.5))
 
-    def risk(solid, pose, structure):
-        seen.append((float(solid.z_mm[-1]), structure.name))
-        return Touch()
 
-    made = card("demo-two-piece-4.0x10", classes(D2=1.0), structures=[canal(20.0)], risk=risk,
-                access=lambda drill: f"extender for {drill.name}")  # fmt: skip
-    step = made.steps[0].as_json()
-    assert step["risks"] == [{"touched": 0.01}]
-    assert step["access"] == "extender for pilot 2.0"
-    assert (made.steps[0].tip_below_bone_mm, "canal") in seen
+def test_the_card_says_which_drill_needs_the_extender():
+    free = card("demo-two-piece-4.0x14", classes(D2=1.0), structures=[crown(14.0)])
+    assert [step.access for step in free.steps] == [""] * len(free.steps)
+    kit = Kit(
+        KIT.file.model_copy(update={"drill": [d.model_copy(update={"free_length_mm": 22.0}) for d in KIT.file.drill]}),
+        KIT.lines,
+    )
+    close = card("demo-two-piece-4.0x14", classes(D2=1.0), structures=[crown(7.5)], kit=kit)
+    # With 22 mm free and the tip 14.6 mm deep the head stands 7.4 mm above bone, below the crown's edge at 9 mm.
+    assert "extender" in close.steps[0].access
 
 
 def test_what_holds_a_failed_fixture_inside_is_not_tried_again():
