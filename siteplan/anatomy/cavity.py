@@ -30,7 +30,7 @@ _FACING = 0.2
 _TALLEST_MM = 12.0
 """What rises further above the floor over the site than this is wall or another cavity (our own)."""
 
-_WALL_MM, _BEYOND_MM = 7.0, 1.5
+_WALL_MM, _BEYOND_MM = 7.0, 0.8
 """A ridge this much higher than the floor over the site is a wall; what lies this far below its top on the other side
 belongs to another cavity (our own)."""
 

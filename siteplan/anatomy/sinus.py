@@ -241,7 +241,7 @@ def _note(kind: Kind, plate: Floats, lining: Floats, septum: float, leaves: bool
         if thick > LINING_MM:
             words.append(f"Lining thickened to about {thick:.0f} mm; the bone below it was traced.")
         if septum:
-            words.append(f"A septum about {septum:.0f} mm high stands on the floor near the site.")
+            words.append(f"A ridge about {septum:.0f} mm high, a septum or the wall to the nose, is near the site.")
     if leaves:
         words.append("The cavity runs out of the scan.")
     if max(scan.spacing_kji_mm) > 0.6:
