@@ -58,3 +58,16 @@ def test_json_of_each_shape() -> None:
     assert made[2]["surface"]["triangles"] == [[0, 1, 2]]
     assert made[2]["surface"]["behind"] == [0, 0, 1]
     assert made[2]["confidence"] == [0.5]
+
+
+def test_the_case_file_takes_it_back() -> None:
+    from siteplan.anatomy.structure import Tube
+    from siteplan.case.model import StructureEntry
+    from siteplan.case.shapes import structure_of
+
+    tube = drawn_tube(Kind.CANAL, [(1.25, 2, 3), (4, 5, 6)], 1.3, side="right")
+    back = structure_of(StructureEntry.model_validate(json.loads(json.dumps(structure_json(tube)))))
+    assert isinstance(back.shape, Tube)
+    assert isinstance(tube.shape, Tube)
+    assert back.shape.points_lps_mm == pytest.approx(tube.shape.points_lps_mm)
+    assert (back.kind, back.side, back.made_by) == (tube.kind, tube.side, tube.made_by)
