@@ -120,10 +120,13 @@ def quick_distances(solid: Solid, poses: Poses, shape: Shape) -> Distances:
     return distances(solid, poses, shape, BATCH_TOLERANCE_MM, BATCH_DEPTH_TOLERANCE_MM)
 
 
-def search_distances(solid: Solid, poses: Poses, shape: Shape) -> Distances:
-    """Distances for a search: bounds where solid and structure are apart, rough depths where they are not."""
+def search_distances(solid: Solid, poses: Poses, shape: Shape, enough_mm: float = np.inf) -> Distances:
+    """Distances for a search: bounds where solid and structure are apart, rough depths where they are not.
+
+    A surface that a quick bound shows to be further than `enough_mm` gets that bound.
+    """
     if isinstance(shape, Surface) and len(poses):
-        return rough_distances_to_surface(solid, poses, shape, BATCH_TOLERANCE_MM)
+        return rough_distances_to_surface(solid, poses, shape, BATCH_TOLERANCE_MM, enough_mm)
     return distances(solid, poses, shape, BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM)
 
 

@@ -15,10 +15,10 @@ from typing import Any
 
 import numpy as np
 
-from siteplan.anatomy.structure import Structure
+from siteplan.anatomy.structure import Structure, Surface
 from siteplan.errors import GeometryError, LibraryFileError
 from siteplan.fixture.solid import Pose, Solid
-from siteplan.placement.clearances import TWO_SIDED_95, search_distances
+from siteplan.placement.clearances import TWO_SIDED_95, quick_distances, search_distances
 from siteplan.placement.margins import Margins
 from siteplan.placement.profile import Array, Poses, across
 
@@ -130,7 +130,7 @@ def risk(
     Each draw moves the fixture by the hand and the structure's surface by its own and the scan's uncertainty.
     """
     margin = margins.of(structure.kind).value_mm
-    drawn = _drawn(solid, pose, structure, hand, scan_sd_mm, samples)
+    drawn = _drawn(solid, pose, structure, hand, scan_sd_mm, samples, margin)
     return Risk(structure.name, _chance(drawn < 0.0), _chance(drawn < margin), hand, margin)
 
 
@@ -161,7 +161,7 @@ def deepest_mm(
 
     def safe(shift: float) -> bool:
         moved = Pose(pose.platform_lps_mm + shift * pose.axis, pose.axis)
-        drawn = _drawn(solid, moved, structure, hand, scan_sd_mm, samples)
+        drawn = _drawn(solid, moved, structure, hand, scan_sd_mm, samples, keep_mm)
         return _chance(drawn < keep_mm).high < level
 
     # Down from the top in half millimetres: beyond a structure the chance falls again, and that is no way to go.
@@ -179,12 +179,19 @@ def deepest_mm(
     return good
 
 
-def _drawn(solid: Solid, pose: Pose, structure: Structure, hand: Hand, scan_sd_mm: float, samples: int) -> Array:
+def _drawn(
+    solid: Solid, pose: Pose, structure: Structure, hand: Hand, scan_sd_mm: float, samples: int, keep_mm: float
+) -> Array:
+    """Distances as they might turn out; those far above `keep_mm` may be given too small, but still above it."""
     poses = hand.poses(pose, samples)
+    spread = float(np.hypot(structure.uncertainty_mm, scan_sd_mm))
     # Its own stream, so that hand and structure stay independent.
-    doubt = np.random.default_rng(SEED + 1).normal(0.0, 1.0, samples)
-    value: Array = search_distances(solid, poses, structure.shape).value
-    return value + doubt * float(np.hypot(structure.uncertainty_mm, scan_sd_mm))
+    doubt = spread * np.random.default_rng(SEED + 1).normal(0.0, 1.0, samples)
+    # Depths count here, because the doubt is added to them; only behind a mesh the rough ones of a search must do.
+    if isinstance(structure.shape, Surface):
+        enough = keep_mm + float(np.abs(doubt).max())
+        return search_distances(solid, poses, structure.shape, enough).value + doubt
+    return quick_distances(solid, poses, structure.shape).value + doubt
 
 
 def _chance(hit: Any) -> Chance:

@@ -118,7 +118,7 @@ def spares(
 def _to_structure(body: Solid, poses: Poses, shape: Shape, enough_mm: float) -> Array:
     if isinstance(shape, Cone):
         return _to_body(body, poses, *cone_as_solid(shape), enough_mm)
-    return search_distances(body, poses, shape).value
+    return search_distances(body, poses, shape, enough_mm).value
 
 
 def _to_body(body: Solid, poses: Poses, other: Solid, other_pose: Pose, enough_mm: float) -> Array:

@@ -58,10 +58,13 @@ def distances_to_surface(
     return Distances.joined(parts)
 
 
-def rough_distances_to_surface(solid: Solid, poses: Poses, surface: Surface, tolerance_mm: float) -> Distances:
+def rough_distances_to_surface(
+    solid: Solid, poses: Poses, surface: Surface, tolerance_mm: float, enough_mm: float = np.inf
+) -> Distances:
     """The same for a search: exact where the tip is in front of the mesh, else how deep the tip's rims lie behind it.
 
     A depth found so is within a triangle's size of the truth and no bound: what is kept is looked at again exactly.
+    Where a quick bound already exceeds `enough_mm`, that bound is the value.
     """
     mesh = Mesh.of(surface)
     rims = _tip_points(solid, poses)
@@ -74,6 +77,12 @@ def rough_distances_to_surface(solid: Solid, poses: Poses, surface: Surface, tol
     chunk = max(1, PAIRS_AT_ONCE // len(mesh.points))
     for n in range(0, len(front), chunk):
         rows = front[n : n + chunk]
+        bound = least_possible(solid, poses.pick(rows), mesh.points).min(axis=1) - float(mesh.reach.max())
+        far = bound > enough_mm
+        value[rows[far]] = low[rows[far]] = bound[far]
+        rows = rows[~far]
+        if not len(rows):
+            continue
         part = _chunk(solid, poses.pick(rows), mesh, tolerance_mm, None)
         value[rows], low[rows], at[rows] = part.value, part.low, part.at_lps_mm
     return Distances(value, low, at)

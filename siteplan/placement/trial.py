@@ -94,8 +94,10 @@ class Place:
 def grid(reach: Reach) -> Array:
     """Evenly spread trials (N, 5) to begin with: every combination of a few values each, within the tilt limit."""
     low, high = reach.low, reach.high
-    counts = (5, 3, 3, 3, 2)
-    ticks = [np.linspace(a, b, n) for a, b, n in zip(low, high, counts, strict=True)]
+    counts = (5, 3, 3, 3, 1)
+    ticks = [
+        np.linspace(a, b, n) if n > 1 else np.array([0.5 * (a + b)]) for a, b, n in zip(low, high, counts, strict=True)
+    ]
     trials = np.stack([v.ravel() for v in np.meshgrid(*ticks, indexing="ij")], axis=1)
     return inside(trials, reach)
 

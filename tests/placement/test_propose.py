@@ -1,0 +1,133 @@
+"""Proposals: margins against the truth, as good as 10,000 random places, in time, and honest where nothing fits."""
+
+import json
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import siteplan
+from siteplan.anatomy.structure import Kind, Structure, Tube
+from siteplan.bone import measure_bone
+from siteplan.fixture import Design, Pose, Solid, load_catalogue
+from siteplan.frame import site_frame
+from siteplan.placement import Verdict, load_margins
+from siteplan.placement.jaw import propose_jaw
+from siteplan.placement.merit import Weights
+from siteplan.placement.proposal import propose
+from siteplan.placement.search import search, values_of
+from siteplan.placement.trial import Place, Reach, at_random
+
+SCAN_SD_MM = 0.25 / np.sqrt(12)
+"""A voxel of 0.25 mm, evenly distributed error."""
+
+
+@pytest.fixture(scope="module")
+def site(shared):
+    """Site 35 of the fine mandible: its place, how long it took to measure, and its truth."""
+    folder = shared / "phantoms/mandible_posterior"
+    scan = siteplan.read_scan(folder / "series")
+    truth = json.loads((folder / "truth.json").read_text())
+    entry = truth["sites"][1]
+    start = time.perf_counter()
+    bone = measure_bone(scan, site_frame(entry["crest_lps"], entry["axis"], entry["buccal"], 35))
+    seconds = time.perf_counter() - start
+    line = np.array(truth["canal"]["centreline_lps"])
+    tube = Tube(line, np.full(len(line), truth["canal"]["lumen_radius_mm"]))
+    canal = Structure(Kind.CANAL, "canal", tube)
+    return Place(bone, [canal], load_margins(), scan_sd_mm=SCAN_SD_MM), seconds, truth
+
+
+@pytest.mark.shared
+def test_no_proposal_breaks_a_margin(site) -> None:
+    place, _, _ = site
+    found = propose(place, load_catalogue().fixtures)
+    assert len(found.ranked) >= 3
+    assert [p.value for p in found.ranked] == sorted((p.value for p in found.ranked), reverse=True)
+    for p in found.ranked:
+        canal = next(c for c in p.clearances if c.structure == "canal")
+        assert canal.verdict is Verdict.KEEPS
+        assert p.tilt_deg <= place.reach.tilt_deg + 1e-6
+        for c in p.clearances[1:]:
+            # Search and final measure look at the same layers; a hundredth covers the corners of a tilted outline.
+            assert c.distance.value >= c.margin.value_mm - 0.01
+        assert len(p.why) >= 3
+        assert sum(weight for _, weight in p.criteria.values()) == pytest.approx(1.0)
+        assert p.value == pytest.approx(sum(mark * weight for mark, weight in p.criteria.values()))
+    assert any("less than its margin" in sentence for sentence in found.fallen)
+
+
+@pytest.mark.shared
+def test_as_good_as_ten_thousand_random_places_and_in_time(site) -> None:
+    place, measured, _ = site
+    fixtures = load_catalogue().fixtures
+    start = time.perf_counter()
+    best = search(place, fixtures, Weights())[0]
+    seconds = time.perf_counter() - start
+    rng = np.random.default_rng(17)
+    each = -(-10_000 // len(fixtures))
+    random_best = max(
+        values_of(place, f, at_random(place.reach, each, rng), Weights(), fine=True)[0].max() for f in fixtures
+    )
+    assert best.value >= random_best
+    assert seconds < 20 * measured
+
+
+@pytest.mark.shared
+def test_same_site_same_proposals(site) -> None:
+    place, _, _ = site
+    few = load_catalogue().of_design(Design.TWO_PIECE)[:4]
+    one, two = (search(place, few, Weights()) for _ in range(2))
+    assert [(c.fixture.name, c.value) for c in one] == [(c.fixture.name, c.value) for c in two]
+
+
+@pytest.mark.shared
+def test_says_what_is_short_where_nothing_fits(site) -> None:
+    place, _, _ = site
+    high = place.bone.frame.to_lps(4.0, 0.0, np.array([-20.0, 20.0]))
+    blocked = replace(place, structures=[Structure(Kind.CANAL, "high canal", Tube(high, np.array([1.0, 1.0])))])
+    found = propose(blocked, load_catalogue().of_design(Design.TWO_PIECE)[:4])
+    assert not found.ranked
+    assert found.short
+    assert all("comes within" in sentence and "mm" in sentence for sentence in found.short)
+
+
+@pytest.mark.shared
+def test_a_neighbour_is_kept_away_from(site) -> None:
+    place, _, _ = site
+    frame = place.bone.frame
+    beside = Pose(frame.to_lps(0.0, 0.0, 7.0), frame.axis)
+    body = Solid(np.array([0.0, 10.0]), np.array([2.0, 2.0]))
+    near = replace(place, neighbours=(("fixture 36", body, beside),), reach=Reach(distal_mm=2.0))
+    fixtures = [load_catalogue().get("demo-two-piece-3.5x8")]
+    free = search(replace(near, neighbours=()), fixtures, Weights())[0]
+    kept = search(near, fixtures, Weights())[0]
+    assert kept.fits
+    row = kept.names.index("fixture 36")
+    assert kept.measured[row] >= 3.0
+    assert kept.value <= free.value + 1e-9
+
+
+@pytest.mark.shared
+def test_a_whole_row_together(site, shared) -> None:
+    place, _, truth = site
+    scan = siteplan.read_scan(shared / "phantoms/mandible_posterior/series")
+    few = [f for f in load_catalogue().fixtures if f.outer_diameter_mm == 3.5 and f.length_mm in (6.0, 8.0)]
+    ranked = {}
+    for entry in truth["sites"][:3]:
+        bone = measure_bone(scan, site_frame(entry["crest_lps"], entry["axis"], entry["buccal"], int(entry["name"])))
+        own = replace(place, bone=bone)
+        ranked[int(entry["name"])] = propose(own, few, most=4).ranked
+    jaw = propose_jaw(ranked, load_margins(), limit_deg=10.0)
+    assert set(jaw.chosen) == {tooth for tooth, found in ranked.items() if found}
+    # Against every combination: the whole is small enough to try them all.
+    from itertools import product
+
+    from siteplan.placement.jaw import _Pairs, _value
+
+    options = [list(v) for v in ranked.values() if v]
+    table = _Pairs(options, load_margins())
+    best = max(_value(options, table, c, 10.0) for c in product(*(range(len(o)) for o in options)))
+    assert jaw.value == pytest.approx(best)
+    json.dumps(jaw.as_json())
