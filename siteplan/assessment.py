@@ -21,6 +21,7 @@ from siteplan.fixture import Catalogue, Fixture, Pose, Solid, load_catalogue
 from siteplan.frame import Vector
 from siteplan.measures import Measure
 from siteplan.placement import Clearance, Margins, bone_cover, clearance, fixture_to_fixture, load_margins
+from siteplan.placement.hand import hands
 from siteplan.scan import Scan, ScanFinding
 from siteplan.scan.site_checks import metal_near, outside_field
 from siteplan.surgery import Kit, Preparation, Protocol, load_kit, load_protocol, prepare
@@ -117,7 +118,7 @@ def _placed(entry: SiteEntry, bone: BoneFindings, library: Library, scan: Scan) 
         _levels(bone, fixture, platform),
         _grey(bone, fixture, platform),
         _clearances(entry, fixture, pose, bone, library, scan),
-        _preparation(entry, fixture, pose, bone, library, scan),
+        _preparation(entry, fixture, pose, bone, library),
     )
 
 
@@ -177,12 +178,7 @@ def _clearances(
     return to_structures + tuple(bone_cover(bone, fixture.body, pose, library.margins))
 
 
-def _preparation(
-    entry: SiteEntry, fixture: Fixture, pose: Pose, bone: BoneFindings, library: Library, scan: Scan
-) -> Preparation:
-    def check(other: Fixture) -> Sequence[Clearance]:
-        return _clearances(entry, other, pose, bone, library, scan)
-
+def _preparation(entry: SiteEntry, fixture: Fixture, pose: Pose, bone: BoneFindings, library: Library) -> Preparation:
     return prepare(
         fixture,
         pose,
@@ -198,7 +194,9 @@ def _preparation(
         protocol=library.protocol,
         planned_contacts=entry.planned_contacts,
         alternatives=library.catalogue.fixtures,
-        check_fixture=check,
+        check_fixture=lambda other: bone_cover(bone, other.body, pose, library.margins),
+        bone=bone,
+        hand=None if bone.quick else hands()["free"],
     )
 
 
