@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
 from scipy.special import ndtr
 
-from siteplan.bone.levels import GreyLevels
+from siteplan.bone.levels import GreyLevels, symmetric_stride
 from siteplan.frame import SiteFrame
 from siteplan.scan.volume import Scan
 
@@ -96,7 +96,7 @@ def _profiles(grey: NDArray[np.float32], spacing: Array, levels: GreyLevels) -> 
     where = np.argwhere(middle & inner)
     if len(where) < _LEAST_PROFILES:
         return np.empty((0, 0)), np.empty((0, 3))
-    where = where[:: max(1, len(where) // (4 * _MOST_PROFILES))]
+    where = _thinned(where, middle.shape)
     gradient = np.stack([_slope(smooth, where, a) / spacing[a] for a in range(3)], axis=1)
     steep = np.linalg.norm(gradient, axis=1)
     keep = steep > 0.25 / _HALF_PROFILE_MM
@@ -108,11 +108,27 @@ def _profiles(grey: NDArray[np.float32], spacing: Array, levels: GreyLevels) -> 
     even = (np.abs(rough[:, offsets < -_PLATEAU_MM].mean(axis=1)) < _PLATEAU_SHARE) & (
         np.abs(rough[:, offsets > _PLATEAU_MM].mean(axis=1) - 1) < _PLATEAU_SHARE
     )
-    few = max(1, int(even.sum()) // _MOST_PROFILES)
-    points, normal = points[even][::few], normal[even][::few]
+    points, normal = points[even], normal[even]
     fine = spline_filter(share, order=3, output=np.float32)
     values = map_coordinates(fine, np.moveaxis(points, -1, 0), order=3, prefilter=False, mode="nearest")
     return values.astype(np.float64), normal
+
+
+def _thinned(where: NDArray[np.int64], shape: tuple[int, ...]) -> NDArray[np.int64]:
+    """About `_MOST_PROFILES` positions, the same ones when the axes are counted from their other ends.
+
+    Kept are positions that lie on a coarse grid in at least two of the three axes: lines that cross a surface
+    whichever way it faces.
+    """
+    stride = 1
+    while 3 * len(where) / stride**2 > 3 * _MOST_PROFILES:
+        stride += 2
+    hits = np.zeros(len(where), dtype=np.int64)
+    for axis, count in enumerate(shape):
+        on_grid = np.zeros(count, dtype=np.int64)
+        on_grid[symmetric_stride(count, stride)] = 1
+        hits += on_grid[where[:, axis]]
+    return where[hits >= 2]
 
 
 def _slope(volume: NDArray[np.float32], where: NDArray[np.int64], axis: int) -> Array:

@@ -19,7 +19,7 @@ over several voxels (our own estimate from simulated volumes)."""
 _DRIFT_SHARE = 0.015
 """SD of what scatter and hardening leave over, as a share of the distance from soft tissue to the mean
 (our own estimate from simulated volumes)."""
-_DRIFT_FLOOR_SHARE = 0.008
+_DRIFT_FLOOR_SHARE = 0.012
 """The same for values near soft tissue, as a share of the distance from air to soft tissue."""
 _LEAST_SAMPLES = 50
 _MOST_MISSING = 0.02

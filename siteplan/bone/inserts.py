@@ -157,8 +157,10 @@ def _found(scan: Scan, inserts: list[Insert]) -> list[Insert]:
     out = []
     for one, k in zip(sorted(inserts, key=lambda i: i.hu), chosen, strict=True):
         region = labels == k
-        depth = ndimage.distance_transform_edt(region[boxes[k - 1]], sampling=scan.spacing_kji_mm)
-        best = np.array(np.unravel_index(int(np.argmax(depth)), depth.shape)) + [b.start for b in boxes[k - 1]]
+        # One voxel of border on each side, so that the end of the scan counts as the end of the insert.
+        padded = np.pad(region[boxes[k - 1]], 1)
+        depth = ndimage.distance_transform_edt(padded, sampling=scan.spacing_kji_mm)
+        best = np.array(np.unravel_index(int(np.argmax(depth)), depth.shape)) - 1 + [b.start for b in boxes[k - 1]]
         centre = scan.index_to_lps(best)
         out.append(
             Insert(

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from siteplan.scan.volume import Scan
 
-_STRIDE = 4
-"""Every 4th voxel in each direction is enough for a histogram."""
+_STRIDE = 3
+"""Every 3rd voxel in each direction is enough for a histogram."""
 _BINS = 256
 _SMOOTH_BINS = 2.0
 _LEAST_SHARE = 0.02
@@ -46,10 +46,20 @@ class GreyLevels:
 @lru_cache(maxsize=8)
 def grey_levels(scan: Scan) -> GreyLevels:
     """Modes of the scan's histogram; kept for the last few scans because a scan never changes."""
-    part = scan.voxels[::_STRIDE, ::_STRIDE, ::_STRIDE]
-    grey = part * scan.slope[::_STRIDE, None, None] + scan.intercept[::_STRIDE, None, None]
+    k, j, i = (symmetric_stride(n, _STRIDE) for n in scan.shape)
+    part = scan.voxels[k, j, i]
+    grey = part * scan.slope[k, None, None] + scan.intercept[k, None, None]
     keep = np.ones(part.shape, dtype=bool) if scan.padding is None else part != scan.padding
     return levels_of(grey[keep])
+
+
+def symmetric_stride(count: int, stride: int) -> slice:
+    """Every `stride`-th of `count` positions (stride odd), the same ones when counted from the other end.
+
+    So a volume stored in another slice order gives the same numbers to the last digit.
+    """
+    start = next(o for o in range(stride) if (count - 1 - 2 * o) % stride == 0)
+    return slice(start, None, stride)
 
 
 def levels_of(grey: NDArray[np.float64]) -> GreyLevels:

@@ -11,6 +11,12 @@ Array = NDArray[np.float64]
 
 STEP_MM = 0.1
 """Distance between the points of the curve."""
+_ENTRY_REACH_MM = 2.0
+"""The outline must pass this close to where the axis enters the mask."""
+_LEAST_POINTS = 20
+_PROBE_MM = 0.5
+_END_POINTS = 3
+"""Dropped at each end, where the picture's edge may bend the outline."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,35 +96,38 @@ def _smoothed(points: Array, sigma: float) -> Array:
 
 
 def mask_outline(
-    bone: NDArray[np.bool_], depth_mm: Array, buccal_mm: Array, bottom_mm: float, smooth_mm: float
+    bone: NDArray[np.bool_], depth_mm: Array, buccal_mm: Array, bottom_mm: float, entry_mm: float, smooth_mm: float
 ) -> Curve | None:
-    """Outline of the filled bone above `bottom_mm`; None when the bone reaches the sides or the top of the picture."""
+    """Outline of the filled bone above `bottom_mm` through the place where the axis enters at `entry_mm`.
+
+    Where the bone runs out of the picture (a palate, a ramus) the outline ends at the picture's edge. None when no
+    outline of useful length passes the entry.
+    """
     from skimage.measure import find_contours
 
     last = int(np.searchsorted(depth_mm, bottom_mm, side="right"))
     part = bone[:last]
-    if not part.any() or part[0].any() or part[:, 0].any() or part[:, -1].any():
+    if not part.any():
         return None
-    lines = find_contours(part.astype(np.float32), 0.5)
-    line = max(lines, key=len)
-    points = np.stack(
-        [
-            np.interp(line[:, 0], np.arange(last), depth_mm[:last]),
-            np.interp(line[:, 1], np.arange(len(buccal_mm)), buccal_mm),
-        ],
-        axis=1,
-    )
-    low = points[:, 0] < depth_mm[last - 1] - 1e-6
-    if np.allclose(points[0], points[-1]):  # closed inside the picture: cut at its deepest point
-        cut = int(np.argmax(points[:-1, 0]))
-        points = np.roll(points[:-1], -cut, axis=0)
-    else:
-        points = points[low]
-    if len(points) < 20:
+    best: Array | None = None
+    nearest = _ENTRY_REACH_MM
+    for line in find_contours(part.astype(np.float32), 0.5):
+        depth = np.interp(line[:, 0], np.arange(last), depth_mm[:last])
+        across = np.interp(line[:, 1], np.arange(len(buccal_mm)), buccal_mm)
+        off = float(np.hypot(depth - entry_mm, across).min())
+        if len(line) >= _LEAST_POINTS and off < nearest:
+            best, nearest = np.stack([depth, across], axis=1), off
+    if best is None:
         return None
-    if points[0, 1] < points[-1, 1]:
-        points = points[::-1]
-    return curve_through(points, smooth_mm)
+    if np.allclose(best[0], best[-1]):  # closed inside the picture: cut at its deepest point
+        best = np.roll(best[:-1], -int(np.argmax(best[:-1, 0])), axis=0)
+    best = best[_END_POINTS:-_END_POINTS]
+    # Bone must lie on the side of the normals: probe the mask there.
+    middle = curve_through(best, smooth_mm)
+    probe = middle.points_mm + _PROBE_MM * middle.normal
+    rows = np.clip(np.searchsorted(depth_mm, probe[:, 0]), 0, last - 1)
+    columns = np.clip(np.searchsorted(buccal_mm, probe[:, 1]), 0, len(buccal_mm) - 1)
+    return middle if part[rows, columns].mean() >= 0.5 else curve_through(best[::-1], smooth_mm)
 
 
 def cells_beside(

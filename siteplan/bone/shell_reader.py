@@ -10,11 +10,16 @@ from siteplan.bone.reading import AxisReading, Edge, LineReading, Plate, Section
 from siteplan.bone.shell_fit import Array, ShellFit
 from siteplan.flags import Flag
 
-_EDGE_SYSTEMATIC_MM = 0.010
-_EDGE_SYSTEMATIC_BLUR_SHARE = 0.05
+_EDGE_SYSTEMATIC_MM = 0.005
+_EDGE_SYSTEMATIC_BLUR_SHARE = 0.03
 """SD of what the model leaves out at an outer edge: a constant and a share of the blur SD."""
-_THICKNESS_SYSTEMATIC_MM = 0.012
-_THICKNESS_SYSTEMATIC_BLUR_SHARE = 0.06
+_THICKNESS_SYSTEMATIC_MM = 0.004
+_THICKNESS_SYSTEMATIC_BLUR_SHARE = 0.035
+"""The same for a thickness."""
+_THIN_EDGE_SHARE, _THIN_THICKNESS_SHARE = 0.1, 0.3
+"""Where cortex is thinner than the blur's full width at half maximum its density is hardly known: SD added per mm that
+is missing (all of these: our own estimates from simulated volumes, `tests/validation`)."""
+_FWHM_PER_SD = 2.354820
 _MISFIT_LIMIT = 2.0
 _MISFIT_HOPELESS = 4.0
 _JOINED_SD_MM = 0.2
@@ -158,6 +163,10 @@ class ShellReader:
     def _plate(self, depth_mm: float, sign: int) -> Plate:
         keep = "max" if sign > 0 else "min"
         outer = self.shell.cross(False, 0, depth_mm, keep)
+        if outer is None and depth_mm > self._bottom(sign):
+            # Deeper than the fitted outline: the plain rule still has an answer.
+            line = self.plain.line(depth_mm)
+            return line.buccal if sign > 0 else line.lingual
         if outer is None or sign * outer.at_mm < 0:
             none = Edge(None, None, (Flag.BEYOND_BONE,))
             return Plate(none, none, none)
@@ -170,6 +179,11 @@ class ShellReader:
             return self._joined(depth_mm, sign, outer_edge, inner)
         thickness, limit = self._thickness(outer, inner)
         return Plate(outer_edge, self._edge(inner, sign), thickness, limit)
+
+    def _bottom(self, sign: int) -> float:
+        """Depth of the end of the fitted outline on one side (the curve runs from buccal to lingual)."""
+        end = 0 if sign > 0 else -1
+        return float(self.shell.outer[end, 0]) - 0.2
 
     def _joined(self, depth_mm: float, sign: int, outer: Edge, fitted: Crossing) -> Plate:
         """Plate where the shell model does not hold: another layer, such as a sinus floor, joins it there.
@@ -206,9 +220,12 @@ class ShellReader:
         return Edge(value, sd, flags), limit
 
     def _systematic(self, constant_mm: float, blur_share: float, which: int, crossing: Crossing) -> float:
-        """SD along the line of what the model leaves out."""
+        """SD along the line of what the model leaves out; `which` is 0 for an edge, 1 for a thickness."""
         gradient = EDGE_GRADIENT_SD_SHARE * self.shell.edge_gradient_mm[which]
-        along_normal = float(np.hypot(constant_mm + blur_share * self.blur_mm, gradient))
+        t = float(np.interp(crossing.s_mm, self.shell.fit.curve.s_mm, self.shell.t))
+        missing = max(_FWHM_PER_SD * self.blur_mm - t, 0.0)
+        thin = (_THIN_EDGE_SHARE, _THIN_THICKNESS_SHARE)[which] * missing
+        along_normal = float(np.sqrt((constant_mm + blur_share * self.blur_mm) ** 2 + gradient**2 + thin**2))
         return along_normal / max(crossing.steepness, _STEEPEST)
 
     def _misfit(self, s_mm: float) -> float:

@@ -14,7 +14,7 @@ from siteplan.bone.shell_fit import Prior, Problem, ShellFit, Voxels, layout_for
 from siteplan.bone.spline import Spline
 from siteplan.bone.threads import one_thread
 
-REACH_BELOW_ENTRY_MM = 17.0
+REACH_BELOW_ENTRY_MM = 15.5
 """The outline is followed this far below the bone entry: past the apex of common fixtures."""
 PLANES_MM = 1.5
 """Half thickness of the slab that the fit uses along the arch."""
@@ -57,7 +57,7 @@ def fit_shell(
         return None
     entry = float(block.depth_mm[section.entry_index])
     bottom = min(entry + REACH_BELOW_ENTRY_MM, float(block.depth_mm[-1]) - 0.5)
-    curve = mask_outline(section.bone, block.depth_mm, block.buccal_mm, bottom, _FIRST_SMOOTH_MM)
+    curve = mask_outline(section.bone, block.depth_mm, block.buccal_mm, bottom, entry, _FIRST_SMOOTH_MM)
     if curve is None or curve.length_mm < 8:
         return None
     per_hu = levels.step / (SOFT_TISSUE_HU - AIR_HU)

@@ -10,7 +10,7 @@ from siteplan.bone.levels import GreyLevels
 from siteplan.bone.section import Section
 
 OUTER_SHARE, INNER_SHARE = 0.40, 0.75
-"""Thresholds as shares of the step from air to soft tissue, counted from soft tissue: 470 and 840 HU on a true scale."""
+"""Thresholds as shares of the step from air to soft tissue, above soft tissue: 470 and 840 HU on a true scale."""
 
 
 @dataclass(frozen=True)
