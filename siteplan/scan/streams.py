@@ -10,7 +10,8 @@ from dataclasses import dataclass
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC} | {0xF7}
 _LOSSLESS_JPEG = frozenset({0xC3, 0xC7, 0xCB, 0xCF})
 _PADDED = 64
-"""Bytes at the end of a stream in which its end mark must be; fragments are padded to even length (PS3.5 A.4)."""
+"""Bytes at the end of a stream in which its end mark must be; fragments are padded to even length (PS3.5 A.4),
+by some writers with FF."""
 
 _BARE = frozenset({0x01, *range(0xD0, 0xD8)})
 
@@ -68,7 +69,7 @@ def _jpeg(data: bytes) -> StreamFacts:
         at += 2 + max(_two(data, at + 2), 2)
     if frame is None:
         raise OSError("its compressed stream is damaged")
-    if not data[-_PADDED:].rstrip(b"\0").endswith(b"\xff\xd9"):
+    if not data[-_PADDED:].rstrip(b"\0\xff").endswith(b"\xff\xd9"):
         # Decoders of lossless JPEG fill up what is missing and say nothing.
         raise OSError("its compressed stream is cut short")
     kind, bits, rows, columns, samples = frame
