@@ -42,7 +42,7 @@ def near(library: Library | None) -> Answer:
     for structure in library.structures:
         waiting = structure.made_by is MadeBy.FOUND
         mark = palette.CLOSE if waiting else palette.KEPT
-        sure = say("near.sure", mm=f"{structure.uncertainty_mm:.1f}")
+        sure = say("near.sure", mm=f"{structure.uncertainty_mm:.2f}")
         rows.append(Row(structure.name, say(f"near.{structure.made_by.value}"), mark, structure.note, False, sure))
     open_ = sum(s.made_by is MadeBy.FOUND for s in library.structures)
     short = say("near.short-open", n=len(rows), open=open_) if open_ else say("near.short", n=len(rows))

@@ -1,15 +1,12 @@
-"""The program: start Qt, dress it, show the window."""
+"""The program: start Qt, dress it, show the window. Qt is loaded only after it is known that it can start here."""
 
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt
-from PySide6.QtGui import QGuiApplication
-from PySide6.QtWidgets import QApplication
-
-from viewer import style
-from viewer.window import MainWindow
+if TYPE_CHECKING:
+    from PySide6.QtWidgets import QApplication
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -21,6 +18,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     if why:
         print(f"siteplan: {why}", file=sys.stderr)
         return 1
+    from PySide6.QtWidgets import QApplication
+
+    from viewer.window import MainWindow
+
     app = QApplication([sys.argv[0]])
     dress(app)
     window = MainWindow()
@@ -30,8 +31,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     return int(app.exec())
 
 
-def dress(app: QApplication) -> None:
+def dress(app: "QApplication") -> None:
     """The program's name and the look that fits the system's own."""
+    from PySide6.QtCore import Qt
+    from PySide6.QtGui import QGuiApplication
+
+    from viewer import style
+
     app.setApplicationName("siteplan")
     dark = QGuiApplication.styleHints().colorScheme() is Qt.ColorScheme.Dark
     style.apply(app, style.DARK if dark else style.LIGHT)

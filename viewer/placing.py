@@ -11,7 +11,7 @@ import numpy as np
 from siteplan.assessment import Library, pose_of, scan_sd_mm
 from siteplan.bone import BoneFindings, measure_bone
 from siteplan.case import SiteEntry
-from siteplan.case.tooth import jaw_of
+from siteplan.case.tooth import jaw_of, side_of
 from siteplan.errors import GeometryError
 from siteplan.fixture import Fixture
 from siteplan.frame import SiteFrame, Vector, site_frame
@@ -26,6 +26,8 @@ MIDDLE_DEPTHS_MM = (3.0, 5.0, 7.0)
 """Depths whose middles between buccal and lingual surface give the ridge's middle and its inclination."""
 MOST_TILT_DEG = 20.0
 """The axis follows the ridge no further than this from upright (our own bound)."""
+TURNS_DEG = range(-40, 41, 10)
+"""The arch may be off by this much where it is short or a tooth stands beside it (our own bound)."""
 FIRST_DESIGN = "one-piece compressive"
 
 
@@ -59,9 +61,11 @@ def first_placement(request: PlaceRequest) -> Proposed | None:
     bone = measure_bone(request.scan, frame, quick=True)
     if bone.crest_offset.value is None:
         return None
-    for _ in range(2):
+    for turn in (True, False):
         frame = _in_the_middle(bone, request.tooth)
         bone = measure_bone(request.scan, frame, quick=True)
+        if turn and bone.crest_offset.value is not None:
+            bone = measure_bone(request.scan, across_the_ridge(request.scan, bone, request.tooth), quick=True)
         if bone.crest_offset.value is None:
             return None
     start = _entry(request.tooth, bone.frame)
@@ -122,12 +126,36 @@ def _upright(request: PlaceRequest) -> SiteFrame:
         raise GeometryError(say("add.outside"))
     if request.course is not None:
         _, _, outward = request.course.at(request.course.nearest(point)[0])
+        # Which side of a short piece of arch is the outer one, only the tooth knows for certain.
+        outward = outward if float(outward @ cheekwards(request.tooth)) >= 0 else -outward
     else:
-        last = np.array(request.scan.shape) - 1
-        outward = point - request.scan.index_to_lps(last / 2)
-        outward[2] = 0.0
-        outward = outward if np.linalg.norm(outward) > 1e-6 else np.array([0.0, -1.0, 0.0])
+        outward = cheekwards(request.tooth)
     return site_frame(point - ABOVE_MM * axis, axis, outward, request.tooth)
+
+
+def cheekwards(tooth: int) -> Vector:
+    """Unit direction (LPS) from a tooth to lip or cheek: forward in the middle of an arch, sideways further back.
+
+    It decides a sign and a start, never a measure (common practice, no source).
+    """
+    position = min(tooth % 10, 6)
+    angle = np.radians(15.0 * (position - 1))
+    side = 1.0 if side_of(tooth) == "left" else -1.0
+    return np.array([side * np.sin(angle), -np.cos(angle), 0.0])
+
+
+def across_the_ridge(scan: Scan, bone: BoneFindings, tooth: int) -> SiteFrame:
+    """The frame turned round its axis to where the ridge is narrowest: that is what buccolingual means."""
+    best, narrowest = bone.frame, np.inf
+    for turn_deg in TURNS_DEG:
+        angle = np.radians(turn_deg)
+        buccal = np.cos(angle) * bone.frame.buccal + np.sin(angle) * bone.frame.distal
+        frame = site_frame(bone.frame.origin_lps_mm, bone.frame.axis, buccal, tooth)
+        widths = measure_bone(scan, frame, quick=True).more_levels(MIDDLE_DEPTHS_MM).ridge_width
+        known = [w.value for w in widths if w.value is not None]
+        if len(known) == len(widths) and sum(known) < narrowest:
+            best, narrowest = frame, sum(known)
+    return best
 
 
 def _in_the_middle(bone: BoneFindings, tooth: int) -> SiteFrame:

@@ -257,6 +257,10 @@ def drilling(measured: Measured) -> Answer:
             if pause.after_step == count
         ]
     problems = tuple(str(p.text) for p in card.problems)
-    short = say("drill.short", n=len(card.steps), reference=card.reference) if card.steps else say("drill.none")
+    short = (
+        say("drill.short" if card.steps[1:] else "drill.short-one", n=len(card.steps), reference=card.reference)
+        if card.steps
+        else say("drill.none")
+    )
     mark = palette.BROKEN if problems else None
     return Answer(problems[0] if problems else short, mark, tuple(rows), (*problems, *card.cautions))

@@ -47,8 +47,9 @@ def picture(window: MainWindow, *, with_patient: bool) -> QImage:
     painter.save()
     painter.setClipRect(section.rect())
     kept, section.identity = section.identity, window.patient_line() if with_patient else ""
+    section.sharing = True  # no handles and no hints for the hand
     section.paint_layers(painter)
-    section.identity = kept
+    section.sharing, section.identity = False, kept
     painter.restore()
     answer = window.space.answers.questions["fits"].text()
     painter.setPen(QColor("#ffffff"))

@@ -71,6 +71,8 @@ def test_time_to_first_report(window, sample, tmp_path, qtbot, monkeypatch, shoo
     placed = np.array(window.desk.entry.crest_mm)
     aside = np.linalg.norm((placed - crest)[:2])
     assert aside < 2.0  # a click at the crest's place gives a site there, in the middle of the ridge
+    frame, true_buccal = window.desk.entry.frame(), np.array(site["buccal"])
+    assert float(frame.buccal @ true_buccal) > np.cos(np.radians(15))  # cheek is cheek, across the ridge
     monkeypatch.setattr(actions.QFileDialog, "getExistingDirectory", choose_out)
     hand.click(window.space.report_button)
     qtbot.waitUntil(lambda: window.actions_.last_report is not None, timeout=180_000)

@@ -116,7 +116,7 @@ def test_a_plan_without_sites_is_kept_but_not_saved_as_a_case(tmp_path):
 
 def test_recovery_follows_every_change_and_can_be_set_aside(sample, state_folder):
     session = _session(sample)
-    session.change(session.plan.without_site(36), "remove")
+    session.change(session.plan.without_site(37), "remove")
     session.close()
     (found,) = all_recovered()
     assert found.plan == session.plan
@@ -177,3 +177,18 @@ def test_every_text_is_used_and_every_used_text_exists(root):
 
 def test_texts_fill_their_places():
     assert say("picture.bar", mm="10") == "10 mm"
+
+
+def test_where_qt_cannot_start_one_sentence_says_what_to_install(root):
+    from viewer.start_check import explain
+
+    lacking = "ImportError: libEGL.so.1: cannot open shared object file: No such file or directory"
+    assert "apt install libegl1" in explain(lacking)
+    assert "siteplan[window]" in explain("ModuleNotFoundError: No module named 'PySide6'")
+    env = {k: v for k, v in os.environ.items() if k not in {"DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"}}
+    done = subprocess.run([sys.executable, "-m", "siteplan", "view"], cwd=root, env=env, capture_output=True, text=True,
+                          check=False, timeout=60)  # fmt: skip
+    if sys.platform.startswith("linux"):
+        assert done.returncode == 1
+        assert "no display" in done.stderr
+        assert len(done.stderr.strip().splitlines()) == 1

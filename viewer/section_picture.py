@@ -1,0 +1,278 @@
+"""The picture of a section: grey values, structures, fixture, numbers and words, drawn as they are given."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from PySide6.QtCore import QPointF, Qt
+from PySide6.QtGui import QColor, QImage, QPainter, QPaintEvent
+from PySide6.QtWidgets import QSizePolicy, QWidget
+
+from siteplan.case import SiteEntry
+from siteplan.fixture import Fixture
+from siteplan.frame import Vector
+from siteplan.report import palette
+from siteplan.report.plane import Plane
+from viewer import edits, overlay
+from viewer.hand_draw import draw_mark, shown_in
+from viewer.look import Window
+from viewer.overlay import BoneLines, Leader
+from viewer.paint import Glass, draw_section, grey_image, words
+from viewer.pictures import Cut, FixtureOutlines, fixture_outlines
+from viewer.plan import HandMark
+from viewer.section_words import pointer_words, side_words, where_words
+from viewer.texts import say
+
+_SHOWN_HEIGHT_MM = 42.0
+"""Height of the view at first: a long fixture with its abutment and what lies below."""
+
+
+@dataclass(frozen=True, eq=False)
+class Numbers:
+    """Measured things that are drawn in the section."""
+
+    bone: BoneLines | None = None
+    leader: Leader | None = None
+
+
+class SectionPicture(QWidget):
+    """Shows one plane through a site; `SectionView` adds the hand."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setMouseTracking(True)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        self.setMinimumSize(320, 300)
+        self.setAccessibleName(say("picture.name"))
+        self.cut: Cut | None = None
+        self.window_grey = Window(0, 1)
+        self.entry: SiteEntry | None = None
+        self.fixture: Fixture | None = None
+        self.numbers = Numbers()
+        self.marks: tuple[tuple[HandMark, str], ...] = ()
+        self.tool = ""
+        self.asking = ""
+        self.show_overlays = True
+        self.identity = ""
+        self.sharing = False
+        self._image: QImage | None = None
+        self._own: FixtureOutlines | None = None
+        self._centre: tuple[float, float] | None = None
+        self._zoom = 1.0
+        self._grip = ""
+        self._press = QPointF()
+        self._press_entry: SiteEntry | None = None
+        self._press_window = self.window_grey
+        self._press_centre = (0.0, 0.0)
+        self._hot = ""
+        self._pending: list[tuple[float, float, float]] = []
+        self._pointer_lps: Vector | None = None
+        self._cross_lps: Vector | None = None
+
+    # ---- what is shown
+
+    def set_cut(self, cut: Cut) -> None:
+        """Show another section."""
+        same_site = self.cut is not None and self.cut.look.anchor is cut.look.anchor
+        self.cut = cut
+        self._image = None
+        if not same_site and self._centre is None:
+            self.recentre()
+        self._renew_fixture()
+        self.update()
+
+    def set_window(self, window: Window) -> None:
+        """Show the same section in another window."""
+        self.window_grey = window
+        self._image = None
+        self.update()
+
+    def set_site(self, entry: SiteEntry | None, fixture: Fixture | None) -> None:
+        """Show a site's fixture."""
+        self.entry, self.fixture = entry, fixture
+        self._renew_fixture()
+        self.update()
+
+    def set_numbers(self, numbers: Numbers) -> None:
+        """Draw what was measured."""
+        self.numbers = numbers
+        self.update()
+
+    def set_marks(self, marks: tuple[tuple[HandMark, str], ...]) -> None:
+        """Draw hand measurements with their words."""
+        self.marks = marks
+        self.update()
+
+    def set_tool(self, tool: str) -> None:
+        """Choose a hand tool ("distance", "angle", "circle", "line", "note"), or "" for none."""
+        self.tool = tool
+        self._pending.clear()
+        self.setCursor(Qt.CursorShape.CrossCursor if tool or self.asking else Qt.CursorShape.ArrowCursor)
+        self.update()
+
+    def ask_place(self, words_: str) -> None:
+        """Ask for one click on the picture; "" ends the asking."""
+        self.asking = words_
+        self.setCursor(Qt.CursorShape.CrossCursor if words_ or self.tool else Qt.CursorShape.ArrowCursor)
+        self.update()
+
+    def set_cross(self, point_lps_mm: Vector | None) -> None:
+        """Show the place that the pointer shows in another picture."""
+        self._cross_lps = point_lps_mm
+        self.update()
+
+    def recentre(self) -> None:
+        """Bring the fixture into the middle at the usual size."""
+        self._zoom = 1.0
+        self._centre = None
+        plane = self.plane()
+        if plane is not None and self.entry is not None:
+            length = self.fixture.length_mm if self.fixture else 12.0
+            middle = (edits.platform_of(self.entry) + edits.tip_of(self.entry, length)) / 2
+            u, v, _ = plane.from_lps(middle)
+            self._centre = (float(u), float(v))
+        self.update()
+
+    def zoom(self, factor: float, at: QPointF | None = None) -> None:
+        """Enlarge, keeping the place under `at` where it is."""
+        before = self.glass()
+        place = before.to_mm(at) if at is not None else (before.centre_u_mm, before.centre_v_mm)
+        self._zoom = float(np.clip(self._zoom * factor, 0.5, 8.0))
+        after = self.glass()
+        if at is not None:
+            moved = after.to_mm(at)
+            self._centre = (before.centre_u_mm + place[0] - moved[0], before.centre_v_mm + place[1] - moved[1])
+        self.update()
+
+    def plane(self) -> Plane | None:
+        """The plane that is shown."""
+        return self.cut.plane if self.cut else None
+
+    def glass(self) -> Glass:
+        """How millimetres lie on this widget now."""
+        scale = max(self.height(), 1) / _SHOWN_HEIGHT_MM * self._zoom
+        u, v = self._centre or (0.0, 0.0)
+        return Glass(u, v, scale, float(self.width()), float(self.height()))
+
+    def handle_px(self, which: str) -> QPointF | None:
+        """Widget position of "platform" or "tip"; None without a fixture in this picture."""
+        plane = self.plane()
+        if plane is None or self.entry is None or self.fixture is None:
+            return None
+        place = (
+            edits.platform_of(self.entry) if which == "platform" else edits.tip_of(self.entry, self.fixture.length_mm)
+        )
+        u, v, _ = plane.from_lps(place)
+        return self.glass().to_px(float(u), float(v))
+
+    def _renew_fixture(self) -> None:
+        plane = self.plane()
+        if plane is None or self.entry is None or self.fixture is None:
+            self._own = None
+        else:
+            self._own = fixture_outlines(self.entry, self.fixture, plane)
+
+    # ---- painting
+
+    def paintEvent(self, _event: QPaintEvent) -> None:
+        """Draw all layers."""
+        painter = QPainter(self)
+        painter.setRenderHints(QPainter.RenderHint.Antialiasing | QPainter.RenderHint.TextAntialiasing)
+        painter.fillRect(self.rect(), QColor(palette.NIGHT))
+        self.paint_layers(painter)
+
+    def paint_layers(self, painter: QPainter) -> None:
+        """Everything on the given painter, at this widget's size; also used for the picture that is shared."""
+        cut, glass = self.cut, self.glass()
+        if cut is None:
+            return
+        px = max(1.0, self.fontMetrics().height() / 17.0)
+        if cut.section is None:
+            words(
+                painter,
+                QPointF(glass.width / 2, glass.height / 2),
+                say("picture.outside"),
+                "#ffffff",
+                align=Qt.AlignmentFlag.AlignHCenter,
+                boxed=True,
+            )
+        else:
+            if self._image is None:
+                self._image = grey_image(cut.section.grey, self.window_grey)
+            draw_section(painter, glass, cut.section, self._image)
+        if self.show_overlays:
+            self._paint_overlays(painter, glass, cut, px)
+        for mark, text in self.marks:
+            if shown_in(mark, cut.plane):
+                draw_mark(painter, glass, mark, cut.plane, text, px)
+        self._paint_pending(painter, glass, px)
+        overlay.draw_letters(painter, glass, cut.plane, side_words(cut.look, cut.plane, self.entry))
+        overlay.draw_scale(painter, glass, self._fine_print())
+        self._paint_words(painter, glass, cut)
+
+    def _paint_overlays(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
+        overlay.draw_structures(painter, glass, cut, px)
+        if self.numbers.bone is not None:
+            overlay.draw_bone(painter, glass, self.numbers.bone, cut.plane, px)
+        for other in cut.others:
+            overlay.draw_fixture(painter, glass, other, px, own=False)
+        platform, tip = self.handle_px("platform"), self.handle_px("tip")
+        if self._own is not None and platform is not None and tip is not None:
+            overlay.draw_axis(painter, glass, glass.to_mm(platform), glass.to_mm(tip), px)
+            overlay.draw_fixture(painter, glass, self._own, px, own=True)
+            if not self.sharing:
+                overlay.draw_handle(painter, platform, "platform", px, self._hot == "platform")
+                overlay.draw_handle(painter, tip, "tip", px, self._hot == "tip")
+            if self.numbers.leader is not None:
+                overlay.draw_leader(painter, glass, self.numbers.leader, cut.plane, tip, px)
+        if self._cross_lps is not None:
+            u, v, height = cut.plane.from_lps(self._cross_lps)
+            if abs(height) < 8.0:
+                overlay.draw_cross(painter, glass.to_px(float(u), float(v)), px)
+
+    def _paint_pending(self, painter: QPainter, glass: Glass, px: float) -> None:
+        if not self._pending or self.cut is None or self._pointer_lps is None:
+            return
+        points = (*self._pending, triple(self._pointer_lps))
+        draw_mark(painter, glass, HandMark(self.tool, points), self.cut.plane, "", px)
+
+    def _paint_words(self, painter: QPainter, glass: Glass, cut: Cut) -> None:
+        align = Qt.AlignmentFlag.AlignRight
+        if self.identity:
+            words(painter, QPointF(glass.width - 12, 18), self.identity, "#ffffff", align=align, boxed=True)
+        words(painter, QPointF(12, 18), where_words(cut.look), "#ffffff", bold=True, boxed=True)
+        hint = self.asking or (say(f"tool.{self.tool}-hint") if self.tool else "")
+        if hint:
+            words(painter, QPointF(12, 46), hint, "#ffd447", boxed=True)
+        if self.sharing:
+            return
+        words(
+            painter,
+            QPointF(glass.width - 12, glass.height - 18),
+            pointer_words(cut, self._pointer_lps),
+            overlay.PALE,
+            share=0.85,
+            align=align,
+            boxed=True,
+        )
+
+    def _fine_print(self) -> str:
+        assert self.cut is not None
+        section = self.cut.section
+        voxel = self._voxel_words
+        if section is None:
+            return voxel
+        key = "picture.full" if self.cut.smooth else "picture.quick"
+        return f"{voxel} · {say(key)}"
+
+    _voxel_words = ""
+
+    def set_voxel(self, kji_mm: tuple[float, float, float]) -> None:
+        """Say on the picture how large the scan's voxels are."""
+        self._voxel_words = say("picture.voxel", size=" × ".join(f"{x:.2f}" for x in kji_mm[::-1]))
+
+
+def triple(vector: Vector) -> tuple[float, float, float]:
+    """A point as the plan holds it."""
+    x, y, z = (round(float(value), 4) for value in vector)
+    return x, y, z
