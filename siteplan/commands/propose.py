@@ -31,8 +31,7 @@ def run(args: argparse.Namespace) -> int:
     if entry is None:
         known = ", ".join(str(site.tooth) for site in case.case.sites)
         raise CaseError(f"sites: the case plans no tooth {args.tooth}; it plans {known}.")
-    if args.most < 1:
-        raise CaseError(f"--most: at least one proposal must be asked for, not {args.most}.")
+    _check(args)
     say = silent if args.json else progress_to()
     scan = siteplan.read_scan(case.folder / case.case.series, series=case.case.series_uid, progress=say)
     library = load_library(scan, case)
@@ -46,6 +45,20 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
+def _check(args: argparse.Namespace) -> None:
+    """Refuse options that make no sense before the scan is read."""
+    from siteplan.errors import CaseError
+    from siteplan.fixture import Design
+
+    if args.most < 1:
+        raise CaseError(f"--most: at least one proposal must be asked for, not {args.most}.")
+    if args.tilt is not None and not 0 <= args.tilt <= 45:
+        raise CaseError(f"--tilt: an angle from 0 to 45 degrees is needed, not {args.tilt:g}.")
+    known = [design.value for design in Design]
+    if args.design is not None and args.design not in known:
+        raise CaseError(f"--design: {args.design!r} is no design; use one of: {', '.join(known)}.")
+
+
 def _place(args: argparse.Namespace, case: Any, entry: Any, bone: Any, library: Any, scan: Any) -> Any:
     """The site with its surroundings: the other planned fixtures count as they stand in the case."""
     from dataclasses import replace
@@ -53,13 +66,10 @@ def _place(args: argparse.Namespace, case: Any, entry: Any, bone: Any, library: 
     import numpy as np
 
     from siteplan.assessment import pose_of, scan_sd_mm
-    from siteplan.errors import CaseError
     from siteplan.placement.trial import Place, Reach
 
     reach = Reach()
     if args.tilt is not None:
-        if not 0 <= args.tilt <= 45:
-            raise CaseError(f"--tilt: an angle from 0 to 45 degrees is needed, not {args.tilt:g}.")
         reach = replace(reach, tilt_deg=args.tilt)
     others = [site for site in case.sites if site.tooth != entry.tooth and site.fixture is not None]
     same_jaw = [site for site in others if site.jaw == entry.jaw]
@@ -79,15 +89,7 @@ def _place(args: argparse.Namespace, case: Any, entry: Any, bone: Any, library: 
 
 
 def _wanted(design: str | None, fixtures: Any) -> Any:
-    from siteplan.errors import CaseError
-    from siteplan.fixture import Design
-
-    if design is None:
-        return fixtures
-    if design not in {d.value for d in Design}:
-        known = ", ".join(d.value for d in Design)
-        raise CaseError(f"--design: {design!r} is no design; use one of: {known}.")
-    return tuple(f for f in fixtures if f.design.value == design)
+    return tuple(f for f in fixtures if design is None or f.design.value == design)
 
 
 def lines(tooth: int, found: Any) -> list[str]:
