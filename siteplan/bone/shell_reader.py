@@ -16,7 +16,7 @@ _EDGE_SYSTEMATIC_BLUR_SHARE = 0.03
 _THICKNESS_SYSTEMATIC_MM = 0.004
 _THICKNESS_SYSTEMATIC_BLUR_SHARE = 0.035
 """The same for a thickness."""
-_THIN_EDGE_SHARE, _THIN_THICKNESS_SHARE = 0.1, 0.3
+_THIN_EDGE_SHARE, _THIN_THICKNESS_SHARE = 0.17, 0.3
 """Where cortex is thinner than the blur's full width at half maximum its density is hardly known: SD added per mm that
 is missing (all of these: our own estimates from simulated volumes, `tests/validation`)."""
 _FWHM_PER_SD = 2.354820
