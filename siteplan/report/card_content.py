@@ -3,15 +3,19 @@
 from typing import Any
 
 from siteplan.findings import Findings, PlacedFixture, SiteFindings
+from siteplan.placement.hand import Risk
 from siteplan.report.naming import Naming
 from siteplan.report.site_content import approach_words, clearance_row, fixture_words
 from siteplan.report.words import Notes, figure, sentence, with_unit
 from siteplan.surgery.card import Branch, Preparation, Step
 from siteplan.surgery.cautions import LOADING, SEATING
+from siteplan.surgery.forecast import TorqueReport
 from siteplan.surgery.reasons import Reason
 
 _MOST_REASONS = 5
 """Reasons printed under "if it turns out otherwise"; the rest is in `findings.json` (own choice, to keep one page)."""
+_MOST_CHOICES = 2
+"""Other choices of steps whose forecast is printed; the rest is in `findings.json` (own choice, to keep one page)."""
 _ENDING = (
     "Depth of the platform against the plan, mm",
     "Final torque, N·cm",
@@ -93,6 +97,7 @@ def _step(number: int, step: Step, findings: Findings, naming: Naming, notes: No
         if step.short_of_goal_mm < 0.05
         else f"{with_unit(step.short_of_goal_mm, 'mm', 1)} short of the goal",
         "left": [clearance_row(c, naming, findings.structures, notes) for c in step.clearances],
+        "hand": _hand(step.risks, naming, notes),
         "access": naming.clean(step.access),
         "why": _sentences(step.why, naming, notes),
     }
@@ -129,4 +134,49 @@ def _torque(preparation: Preparation, notes: Notes) -> dict[str, Any]:
         "ceiling": f"{figure(goal.ceiling_Ncm, 0)}{unit}",
         "why": sentence(goal.why.text),
         "note": notes.number(sentence("; ".join(part for part in (goal.why.where, goal.why.source) if part))),
+        "forecast": _forecast(preparation.forecast, notes),
     }
+
+
+def _forecast(report: TorqueReport | None, notes: Notes) -> list[dict[str, Any]]:
+    """The forecast as sentences: as on the card, with other choices of steps, and what must be said before surgery."""
+    if report is None:
+        return []
+    rests_on = notes.number(sentence("; ".join((f"model on {report.basis}", *report.cannot_know))))
+    lines = [{"text": sentence(text), "note": rests_on} for text in report.warnings]
+    for one in (report.planned, *report.others[:_MOST_CHOICES]):
+        final = one.final
+        if final.value is None or final.low is None or final.high is None:
+            continue
+        text = (
+            f"Forecast {one.name}: {figure(final.value, 0)} N·cm at full seating "
+            f"({figure(final.low, 0)} to {figure(final.high, 0)}); chance of too little to load "
+            f"{_percent(one.below_loading)}, of passing the ceiling on the way {_percent(one.above_ceiling)}"
+        )
+        lines.append({"text": sentence(text), "note": rests_on})
+    return lines
+
+
+def _hand(risks: tuple[Risk, ...], naming: Naming, notes: Notes) -> list[dict[str, Any]]:
+    """Chance that the hand, deviating as published, touches a structure or breaks its margin; where there is one."""
+    lines = []
+    for risk in risks:
+        if risk.breach.high < _SMALLEST_CHANCE:
+            continue
+        touch, breach = (
+            f"{_percent(c.value)} ({_percent(c.low)} to {_percent(c.high)})" for c in (risk.touch, risk.breach)
+        )
+        whose = f"With a {risk.hand.name} hand, {naming.name(risk.structure)}"
+        text = f"{whose}: touched in {touch}, margin broken in {breach}"
+        lines.append(
+            {"text": sentence(text), "note": notes.number(sentence(f"deviation of the hand: {risk.hand.source}"))}
+        )
+    return lines
+
+
+_SMALLEST_CHANCE = 0.005
+"""A chance that is surely below one in two hundred is left to `findings.json` (our own choice)."""
+
+
+def _percent(share: float) -> str:
+    return f"{figure(100 * share, 0 if share >= 0.1 or share == 0 else 1)}\u00a0%"
