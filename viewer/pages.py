@@ -184,7 +184,7 @@ class ProblemPage(QWidget):
         self._list.clear()
         self._list.addItems([choice.words for choice in self._choices])
         self._list.setVisible(bool(self._choices))
-        lines = [f"• {f.what} {f.where} {f.remedy}".strip() for f in findings]
+        lines = [f"• {f.what} {f.where} {f.remedy}".strip() for f in findings if f.what not in sentence]
         self._remedies.setText("\n".join(lines))
         self._remedies.setVisible(bool(lines))
 

@@ -26,6 +26,8 @@ MIDDLE_DEPTHS_MM = (3.0, 5.0, 7.0)
 """Depths whose middles between buccal and lingual surface give the ridge's middle and its inclination."""
 MOST_TILT_DEG = 20.0
 """The axis follows the ridge no further than this from upright (our own bound)."""
+SHORT_MM = 8.0
+"""Shorter ones than this are above the shallowest stop of most drills (our own bound)."""
 TURNS_DEG = range(-40, 41, 10)
 """The arch may be off by this much where it is short or a tooth stands beside it (our own bound)."""
 FIRST_DESIGN = "one-piece compressive"
@@ -73,8 +75,9 @@ def first_placement(request: PlaceRequest) -> Proposed | None:
 
 
 def smallest(library: Library) -> Fixture | None:
-    """The shortest, then narrowest fixture: the only safe start where nothing is drawn that it could hit."""
-    ordered = sorted(library.catalogue.fixtures, key=lambda f: (f.length_mm, f.outer_diameter_mm))
+    """A short, narrow fixture: the careful start where nothing is drawn that it could hit."""
+    usable = [f for f in library.catalogue.fixtures if f.length_mm >= SHORT_MM] or list(library.catalogue.fixtures)
+    ordered = sorted(usable, key=lambda f: (f.length_mm, f.outer_diameter_mm))
     return ordered[0] if ordered else None
 
 
