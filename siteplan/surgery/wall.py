@@ -84,7 +84,7 @@ def _scale(bone: BoneFindings) -> tuple[float, float, float, str] | None:
     if calibration is not None and calibration.trusted:
         middle = bone.mean_grey.value or calibration.intercept
         sd = float(np.hypot(CALIBRATED_SD_HU, calibration.sd_hu(middle, 0.0)))
-        return calibration.slope, calibration.intercept, sd, f"grey values, calibrated ({calibration.source})"
+        return calibration.slope, calibration.intercept, sd, "grey values, calibrated"
     if bone.provisional_hu.value is None or bone.mean_grey.value is None or bone.context.step <= 0:
         return None
     from siteplan.bone.calibration import AIR_HU, SOFT_TISSUE_HU
