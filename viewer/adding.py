@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QObject, Qt
 from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QPushButton, QVBoxLayout
 
+from siteplan.case.tooth import jaw_of
 from viewer.arch_finding import found_arch
 from viewer.arch_view import axial_section
 from viewer.desk import Desk
@@ -120,7 +121,8 @@ class Adding(QObject):
 
     def _show_arch_points(self, points: NDArray[np.float64]) -> None:
         self.arch_points = points
-        self.desk.space.arch.hint = say("arch.hint")
+        if self.wanted is None:
+            self.desk.space.arch.hint = say("arch.hint")
         self.desk.set_arch(points)
         self._height = float(points[:, 2].mean())
         self._ask_axial()
@@ -169,12 +171,21 @@ class Adding(QObject):
     def begin(self, tooth: int) -> None:
         """Ask where a tooth position is."""
         self.wanted = tooth
+        self._look_in_jaw(tooth)
         words = say("add.where", tooth=tooth)
         self.desk.space.section.ask_place(words)
         self.desk.space.arch.hint = words
         self.desk.space.arch.setCursor(Qt.CursorShape.CrossCursor)
         self.desk.space.arch.update()
         self.desk.space.strip.setCursor(Qt.CursorShape.CrossCursor)
+
+    def _look_in_jaw(self, tooth: int) -> None:
+        """Before the first site the lower jaw was looked for; an upper tooth asks for the other one."""
+        session = self.desk.session
+        if session is None or session.plan.sites or session.plan.arch_mm or jaw_of(tooth) == "lower":
+            return
+        scan = session.scan
+        self.finder.ask(lambda _ticket: found_arch(scan, (), upper=True), give_up_running=True)
 
     def leave(self) -> None:
         """No site is wanted after all."""

@@ -17,10 +17,14 @@ REACH_MM = 14.0
 CONTROL_POINTS = 9
 
 
-def found_arch(scan: Scan, sites: Sequence[SiteEntry]) -> NDArray[np.float64]:
-    """Control points (N, 3) of the arch; (0, 3) where neither the scan nor the sites tell."""
+def found_arch(scan: Scan, sites: Sequence[SiteEntry], *, upper: bool = False) -> NDArray[np.float64]:
+    """Control points (N, 3) of the arch; (0, 3) where neither the scan nor the sites tell.
+
+    Args:
+        upper: which jaw to look in while no site says it.
+    """
     try:
-        points = _from_scan(scan, sites)
+        points = _from_scan(scan, sites, upper)
     except (ImportError, AttributeError, SiteplanError):
         points = np.zeros((0, 3))
     return points if len(points) >= 3 else through_sites(sites)
@@ -61,9 +65,9 @@ def _outwards(site: SiteEntry, crests: list[NDArray[np.float64]], end: int) -> N
     return np.asarray(away)
 
 
-def _from_scan(scan: Scan, sites: Sequence[SiteEntry]) -> NDArray[np.float64]:
+def _from_scan(scan: Scan, sites: Sequence[SiteEntry], upper: bool) -> NDArray[np.float64]:
     """What the library finds in the scan itself."""
     room: Any = import_module("siteplan.anatomy.arch")
     near = np.array(sites[0].crest_mm) if sites else None
-    upper = bool(sites) and jaw_of(sites[0].tooth) == "upper"
+    upper = jaw_of(sites[0].tooth) == "upper" if sites else upper
     return np.asarray(room.find_arch(scan, near, upper=upper).control_lps_mm, dtype=np.float64)

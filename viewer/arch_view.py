@@ -119,7 +119,7 @@ class ArchView(QWidget):
         overlay.draw_scale(
             painter, glass, say("arch.height", z=f"{section.plane.origin_lps_mm[2]:.1f}".replace("-", "−"))
         )
-        words(painter, QPointF(12, 18), self.hint, "#ffd447", boxed=True)
+        words(painter, QPointF(12, 46), self.hint, "#ffd447", boxed=True)
         if self.identity:
             words(
                 painter,

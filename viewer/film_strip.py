@@ -73,6 +73,8 @@ class FilmStrip(QWidget):
         """Draw all pictures."""
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        if not self.frames:
+            painter.fillRect(self.rect(), QColor(palette.NIGHT))
         for number, box in enumerate(self.boxes()):
             painter.save()
             painter.setClipRect(box)
