@@ -5,6 +5,7 @@ while the hand moves, full ones when it rests) > answers come back and are drawn
 are dropped.
 """
 
+import time
 from collections.abc import Callable
 from functools import partial
 from typing import Any
@@ -41,6 +42,9 @@ from viewer.section_picture import Numbers
 from viewer.session import Session
 from viewer.workspace import Workspace
 
+BONE_EVERY_S = 0.4
+"""In the hand, distances follow at once; the bone along the new axis is read anew this often, because that takes longer
+and holds the interpreter while it resamples."""
 REST_MS = 160
 """A hand that has not moved for this long rests: full pictures and numbers are then asked for."""
 FILM_OFFSETS_MM = (-6.0, -4.0, -2.0, 0.0, 2.0, 4.0, 6.0)
@@ -66,9 +70,13 @@ class Desk(Hands, QObject):
         self.presets: dict[Tissue, Window] = {}
         self._library_key: tuple[object, ...] | None = None
         self._cut_for: Library | None = None
+        self._bone_read = 0.0
         self._film_key: object = None
         self._full_asked: tuple[int, object] | None = None
-        self.channels = {name: Channel(name, self) for name in ("cut", "film", "quick", "full", "strip", "library")}
+        self.channels = {
+            name: Channel(name, self, each_newer=name in ("cut", "quick"))
+            for name in ("cut", "film", "quick", "full", "strip", "library")
+        }
         self._answers_to: dict[str, Callable[[Any], None]] = {
             "cut": self._show_cut,
             "film": self._show_film,
@@ -245,8 +253,11 @@ class Desk(Hands, QObject):
     def _ask_quick(self, entry: SiteEntry) -> None:
         assert self.session is not None
         assert self.library is not None
+        now = time.monotonic()
+        bone_too = now - self._bone_read > BONE_EVERY_S
+        self._bone_read = now if bone_too else self._bone_read
         request = MeasureRequest(
-            self.session.scan, entry, self.library, self._others(entry), rest=self._rest_findings(), bone_too=True
+            self.session.scan, entry, self.library, self._others(entry), rest=self._rest_findings(), bone_too=bone_too
         )
         self.channels["quick"].ask(lambda _ticket: measure(request))
 

@@ -48,6 +48,10 @@ class FilmStrip(QWidget):
 
     def set_present(self, look: Look) -> None:
         """Mark the section that is large now."""
+        old = self._present
+        if old is not None and (old.offset_mm, old.turn_deg) == (look.offset_mm, look.turn_deg):
+            self._present = look
+            return
         self._present = look
         self.update()
 

@@ -51,7 +51,7 @@ class Channel(QObject):
     """One kind of slow work.
 
     Signals:
-        done(number, answer), failed(number, sentence), moved(number, fraction, words), for the newest request only.
+        done(number, answer), failed(number, sentence), moved(number, fraction, words), see `each_newer`.
     """
 
     done = Signal(int, object)
@@ -60,9 +60,15 @@ class Channel(QObject):
     _arrived = Signal(int, object, str)
     _progressed = Signal(int, float, str)
 
-    def __init__(self, name: str, parent: QObject | None = None) -> None:
+    def __init__(self, name: str, parent: QObject | None = None, *, each_newer: bool = False) -> None:
+        """Make a channel; `each_newer` lets every answer arrive that is newer than the last one, not only the newest.
+
+        A hand that keeps moving asks faster than answers come: with the newest only it would see none until it rests.
+        """
         super().__init__(parent)
         self._name = name
+        self._each_newer = each_newer
+        self._wanted_from = 1
         self._condition = threading.Condition()
         self._waiting: tuple[Ticket, Work] | None = None
         self._running: Ticket | None = None
@@ -102,6 +108,7 @@ class Channel(QObject):
         """Drop waiting work, stop running work, and let no answer arrive."""
         with self._condition:
             self._newest += 1
+            self._wanted_from = self._newest
             if self._waiting is not None:
                 self._waiting[0]._stop.set()
                 self._waiting = None
@@ -149,8 +156,9 @@ class Channel(QObject):
             return
 
     def _deliver(self, number: int, answer: Any, problem: str) -> None:
-        if number != self._newest:
+        if number < (self._wanted_from if self._each_newer else self._newest):
             return
+        self._wanted_from = number
         if problem:
             self.failed.emit(number, problem)
         else:
