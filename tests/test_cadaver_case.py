@@ -151,17 +151,14 @@ def test_the_coarse_voxel_is_said(result):
     assert "coarse-voxel" in {finding["code"] for finding in result[2].as_json()["scan_findings"]}
 
 
-SOFT_CAP = pytest.mark.xfail(
-    reason="over the tuberosity grey climbs from 100 to 700 across 5 mm, and the fit puts the start of bone at its foot"
-)
-
-
-@pytest.mark.parametrize("tooth", [35, 46, pytest.param(18, marks=SOFT_CAP)])
+@pytest.mark.parametrize("tooth", [35, 46, 18])
 def test_bone_starts_near_the_place_that_the_eye_chose(result, tooth):
     offset = _sites(result)[tooth]["crest_offset"]
     assert offset["value"] is not None, offset["flags"]
     # A crest that is a third as wide as the voxel is high cannot be placed better than a voxel or two by eye.
     assert abs(offset["value"]) < 3.5
+    # Over the tuberosity grey climbs from 100 to 700 across 5 mm: wherever the edge is put there, it must be doubted.
+    assert tooth != 18 or "uncertain" in offset["flags"]
 
 
 @pytest.mark.parametrize(("tooth", "low", "high"), [(35, 3.0, 11.0), (46, 4.0, 13.0), (18, 4.0, 15.0)])
