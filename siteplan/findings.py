@@ -19,11 +19,6 @@ from siteplan.surgery import Preparation
 SCHEMA = "siteplan-findings/1"
 
 
-def spare_mm(found: Clearance) -> float | None:
-    """What is left beyond the margin, below zero where it is broken; None where nothing was measured."""
-    return None if found.distance.value is None else found.distance.value - found.margin.value_mm
-
-
 @dataclass(frozen=True, eq=False)
 class FixtureLevel:
     """Bone beside one place of the fixture: "platform", "middle" or "apex", `depth_mm` below the bone entry."""
@@ -103,13 +98,6 @@ class SiteFindings:
             beside = found.kind in (BUCCAL_BONE, LINGUAL_BONE)
             seen.setdefault(found.kind if beside else found.structure, found)
         return tuple(seen.values())
-
-    @property
-    def tightest(self) -> Clearance | None:
-        """The clearance that leaves least beyond its margin; None when nothing was measured."""
-        spare = [(spare_mm(c), c) for c in self.headline_clearances]
-        known = [(s, c) for s, c in spare if s is not None]
-        return min(known, key=lambda pair: pair[0])[1] if known else None
 
     def as_json(self) -> dict[str, Any]:
         """One member of `sites` in `findings.json`."""
