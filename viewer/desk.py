@@ -1,8 +1,7 @@
 """The planning page at work: session, pictures and numbers tied together. Asks workers, shows their answers.
 
 Flow: a hand or key changes the plan > the pictures that depend on it are asked for > numbers are asked for (quick ones
-while the hand moves, full ones when it rests) > answers come back and are drawn. Answers that come too late
-are dropped.
+while the hand moves, full ones when it rests) > answers come back and are drawn. Late answers are dropped.
 """
 
 import time
@@ -51,8 +50,7 @@ FILM_OFFSETS_MM = (-6.0, -4.0, -2.0, 0.0, 2.0, 4.0, 6.0)
 
 
 class Desk(Hands, QObject):
-    """See the module. Signals: changed(): something in the plan or the numbers is new; settled(): all answers
-    are in."""
+    """See the module. Signals: changed(): something in plan or numbers is new; settled(): all answers are in."""
 
     changed = Signal()
     settled = Signal()

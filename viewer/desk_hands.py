@@ -44,8 +44,7 @@ class Hands:
         return fixture_named(self.library, entry.fixture) if self.library and entry else None
 
     def refresh(self) -> None:
-        """Bring everything to the present plan."""
-        raise NotImplementedError
+        """Bring everything to the present plan; the desk overrides this with its views."""
 
     def choose(self, tooth: int) -> None:
         """Make a site large."""
