@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from siteplan.commands._shared import part, progress_to
+from siteplan.commands._shared import part, print_json, progress_to, silent
 
 WHO = ("none", "initials", "as given")
 
@@ -18,6 +18,7 @@ def add_parser(commands: Any) -> None:
     parser.add_argument("--out", metavar="DIR", required=True, help="folder for the results; made if it is not there")
     parser.add_argument("--identity", choices=WHO, default=WHO[0], help="how much of the patient's identity is kept")
     parser.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="page size of the PDF")
+    parser.add_argument("--json", action="store_true", help="print the list of files as JSON and nothing else")
     parser.set_defaults(run=run)
 
 
@@ -28,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     from siteplan.report import Identity, write_shared
     from siteplan.scan import read_scan
 
-    show = progress_to()
+    show = silent if args.json else progress_to()
     case = load_case(args.case)
     scan = read_scan(case.series_path, series=case.case.series_uid, progress=part(show, 0.0, 0.25))
     findings = assess(scan, case, progress=part(show, 0.25, 0.5))
@@ -37,5 +38,8 @@ def run(args: argparse.Namespace) -> int:
         findings, scan, Path(args.out), identity=identity, paper=args.paper, progress=part(show, 0.5, 0.99)
     )
     show(1.0, "done")
-    print("\n".join(str(path) for path in written))
+    if args.json:
+        print_json({"files": [str(path) for path in written], "identity": identity.value})
+    else:
+        print("\n".join(str(path) for path in written))
     return 0
