@@ -14,6 +14,7 @@ class Flag(StrEnum):
     EDGE_OF_VOLUME = "edge-of-volume"
     NO_EDGE_FOUND = "no-edge-found"
     NO_SECOND_CORTEX = "no-second-cortex"
+    NO_CANAL_TOLD = "no-canal-told"
     BEYOND_BONE = "beyond-bone"
     ALL_CORTEX = "all-cortex"
     THIN_CORTEX = "thin-cortex"
@@ -41,6 +42,7 @@ _MEANING: dict[Flag, str] = {
     Flag.NO_BONE_ON_AXIS: "The axis does not meet bone inside the measured block.",
     Flag.EDGE_OF_VOLUME: "The scan ends here; part of what was needed lies outside it.",
     Flag.NO_EDGE_FOUND: "No bone edge could be told from noise along this line.",
+    Flag.NO_CANAL_TOLD: "No canal could be told on the axis within the measured depth; there may still be one.",
     Flag.NO_SECOND_CORTEX: "The axis meets no second cortex within the measured depth.",
     Flag.BEYOND_BONE: "This depth lies outside the bone.",
     Flag.ALL_CORTEX: "The whole width is cortex at this depth, so it has no separate plate.",

@@ -1,5 +1,7 @@
 """Edges on the axis below the crestal cortex, from fitted layers or by the half-maximum rule."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from siteplan.bone.block import SiteBlock
@@ -18,7 +20,13 @@ _OBSCURE_LOG_SD = 0.35
 
 def nothing_below(edge: Edge = _NONE) -> BelowCrest:
     """No structure below the crest, for the reason in `edge`."""
-    return BelowCrest(edge, edge, edge, edge, edge)
+    return BelowCrest(edge, edge, edge, _no_canal(edge), _no_canal(edge))
+
+
+def _no_canal(none: Edge) -> Edge:
+    """The same absence, said of a canal."""
+    told = (Flag.NO_CANAL_TOLD if flag is Flag.NO_SECOND_CORTEX else flag for flag in none.flags)
+    return replace(none, flags=tuple(told))
 
 
 def fitted_below(
@@ -49,7 +57,7 @@ def _from_layers(found: dict[Below, Layer], block: SiteBlock) -> BelowCrest:
     canal = found.get(Below.CANAL)
     floor = found.get(Below.CAVITY) or found.get(Below.OUTSIDE)
     none = _why_none(block)
-    wall = lumen = none
+    wall = lumen = _no_canal(none)
     if canal is not None:
         flags = (Flag.THICKNESS_OR_DENSITY,) if canal.log_t_sd > _OBSCURE_LOG_SD else ()
         wall, lumen = Edge(canal.near_mm, canal.near_sd_mm, flags), Edge(canal.far_mm, canal.far_sd_mm)
@@ -79,7 +87,7 @@ def half_maximum_below(
     edges: dict[Below, tuple[Edge, Edge]] = {}
     for start in find_layers(block, section, levels, crest_end_mm):
         edges.setdefault(start.below, _half_maximum(block.depth_mm, line, start))
-    wall, lumen = edges.get(Below.CANAL, (none, none))
+    wall, lumen = edges.get(Below.CANAL, (_no_canal(none), _no_canal(none)))
     second, end = edges.get(Below.CAVITY) or edges.get(Below.OUTSIDE) or (none, none)
     thick = none
     if second.at_mm is not None and end.at_mm is not None:

@@ -43,7 +43,7 @@ class GreyLevels:
         return self.soft + 0.18 * self.step
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=2)
 def grey_levels(scan: Scan) -> GreyLevels:
     """Modes of the scan's histogram; kept for the last few scans because a scan never changes."""
     k, j, i = (symmetric_stride(n, _STRIDE) for n in scan.shape)
