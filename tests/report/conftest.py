@@ -26,3 +26,9 @@ def findings() -> Findings:
         notes=HOSTILE,
     )
     return siteplan.assess(made_scan(), case)
+
+
+@pytest.fixture
+def hostile() -> str:
+    """The text that the case's notes carry; it must stay text."""
+    return HOSTILE

@@ -11,7 +11,6 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from conftest import HOSTILE
 
 from siteplan.errors import OutputError
 from siteplan.findings import Findings
@@ -94,8 +93,8 @@ def test_policy_names_the_style_by_its_hash(html: str, page: Page) -> None:
     assert not [tag for tag, attributes in page.tags if "style" in attributes], "the policy would drop style attributes"
 
 
-def test_typed_text_is_shown_and_does_nothing(html: str, page: Page) -> None:
-    assert " ".join(HOSTILE.split()) in page.text
+def test_typed_text_is_shown_and_does_nothing(hostile: str, html: str, page: Page) -> None:
+    assert " ".join(hostile.split()) in page.text
     assert page.every("script") == []
     assert "<b>markup</b>" not in html
     assert "A title with <b>markup</b>" in page.text
