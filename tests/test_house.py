@@ -42,7 +42,9 @@ def _files(root: Path) -> list[Path]:
         said = subprocess.run(["git", "ls-files", "-z"], cwd=root, capture_output=True, text=True, check=False)
         if said.returncode == 0 and said.stdout:
             return [root / name for name in said.stdout.split("\0") if name and (root / name).is_file()]
-    return [file for file in _walk(root) if file.is_file()]
+    anchored = (line.strip() for line in (root / ".gitignore").read_text(encoding="utf-8").splitlines())
+    made_here = {line.strip("/") for line in anchored if line.startswith("/")}
+    return [file for file in _walk(root) if file.is_file() and file.relative_to(root).parts[0] not in made_here]
 
 
 def _walk(folder: Path) -> Iterator[Path]:
