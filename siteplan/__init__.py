@@ -7,8 +7,9 @@
 The three names are loaded on first use: importing the package must stay cheap, because every command pays for it.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from siteplan.lazy import loads_on_use
 
 if TYPE_CHECKING:
     from siteplan.assessment import assess as assess
@@ -17,12 +18,8 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 
-_HOME = {"assess": "siteplan.assessment", "load_case": "siteplan.case", "read_scan": "siteplan.scan"}
+_HOME = {"assess": "assessment", "load_case": "case", "read_scan": "scan"}
 
 __all__ = ["__version__", "assess", "load_case", "read_scan"]
 
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module 'siteplan' has no attribute {name!r}")
-    return getattr(import_module(_HOME[name]), name)
+__getattr__ = loads_on_use(__name__, _HOME)

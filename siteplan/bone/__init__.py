@@ -3,8 +3,9 @@
 Names load on first use, so that importing the package costs nothing.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from siteplan.lazy import loads_on_use
 
 if TYPE_CHECKING:
     from siteplan.bone.as_json import bone_json
@@ -48,8 +49,4 @@ __all__ = [
     "sample_block",
 ]
 
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"siteplan.bone.{_HOME[name]}"), name)
+__getattr__ = loads_on_use(__name__, _HOME)

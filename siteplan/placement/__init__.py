@@ -1,7 +1,8 @@
 """Where may a fixture go? Clearance, tolerance of the hand, proposals, parallelism."""
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from siteplan.lazy import loads_on_use
 
 if TYPE_CHECKING:
     from siteplan.placement.between import divergence_deg as divergence_deg
@@ -41,9 +42,4 @@ __all__ = [
     "platform_distance_mm",
 ]
 
-
-def __getattr__(name: str) -> Any:
-    # Loaded on first use: the margins file needs pydantic, the distances need scipy.
-    if name not in _HOME:
-        raise AttributeError(f"module 'siteplan.placement' has no attribute {name!r}")
-    return getattr(import_module(f"siteplan.placement.{_HOME[name]}"), name)
+__getattr__ = loads_on_use(__name__, _HOME)

@@ -1,7 +1,8 @@
 """What is shared? Figures, HTML, PDF, standard objects. Names load on first use: figures need heavy libraries."""
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from siteplan.lazy import loads_on_use
 
 if TYPE_CHECKING:
     from siteplan.report.identity import Identity as Identity
@@ -12,8 +13,4 @@ _HOME = {"Identity": "identity", "write_report": "writer", "write_shared": "shar
 
 __all__ = ["Identity", "write_report", "write_shared"]
 
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"siteplan.report.{_HOME[name]}"), name)
+__getattr__ = loads_on_use(__name__, _HOME)

@@ -3,8 +3,9 @@
 Names are loaded on first use, because the command line must start fast.
 """
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from siteplan.lazy import loads_on_use
 
 if TYPE_CHECKING:
     from siteplan.scan.findings import ScanFinding as ScanFinding
@@ -56,8 +57,4 @@ __all__ = [
     "read_scan",
 ]
 
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module 'siteplan.scan' has no attribute {name!r}")
-    return getattr(import_module(f"siteplan.scan.{_HOME[name]}"), name)
+__getattr__ = loads_on_use(__name__, _HOME)

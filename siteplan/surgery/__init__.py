@@ -1,7 +1,8 @@
 """How does a fixture get there? Kit, drilling card, torque forecast, seating guidance and record."""
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from siteplan.lazy import loads_on_use
 
 if TYPE_CHECKING:
     from siteplan.surgery.card import Branch as Branch
@@ -17,17 +18,17 @@ if TYPE_CHECKING:
     from siteplan.surgery.protocol import protocol_schema as protocol_schema
 
 _HOME = {
-    "Branch": "siteplan.surgery.card",
-    "Pause": "siteplan.surgery.card",
-    "Preparation": "siteplan.surgery.card",
-    "Step": "siteplan.surgery.card",
-    "Kit": "siteplan.surgery.kit",
-    "kit_schema": "siteplan.surgery.kit",
-    "load_kit": "siteplan.surgery.kit",
-    "prepare": "siteplan.surgery.preparing",
-    "Protocol": "siteplan.surgery.protocol",
-    "load_protocol": "siteplan.surgery.protocol",
-    "protocol_schema": "siteplan.surgery.protocol",
+    "Branch": "card",
+    "Pause": "card",
+    "Preparation": "card",
+    "Step": "card",
+    "Kit": "kit",
+    "kit_schema": "kit",
+    "load_kit": "kit",
+    "prepare": "preparing",
+    "Protocol": "protocol",
+    "load_protocol": "protocol",
+    "protocol_schema": "protocol",
 }
 
 __all__ = [
@@ -44,9 +45,4 @@ __all__ = [
     "protocol_schema",
 ]
 
-
-def __getattr__(name: str) -> Any:
-    # Loaded on first use: kit and protocol files need pydantic, and most commands do not open one.
-    if name not in _HOME:
-        raise AttributeError(f"module 'siteplan.surgery' has no attribute {name!r}")
-    return getattr(import_module(_HOME[name]), name)
+__getattr__ = loads_on_use(__name__, _HOME)
