@@ -5,7 +5,14 @@ import json
 import math
 import sys
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from siteplan.case import CaseFile
+    from siteplan.findings import Findings
+    from siteplan.scan import Scan
+
+PAPERS = ("a4", "us-letter")
 
 Progress = Callable[[float, str], None]
 
@@ -55,3 +62,25 @@ def silent(_fraction: float, _what: str) -> None:
 def part(show: Progress, start: float, end: float) -> Progress:
     """Progress of one part of a job, squeezed into its share of the whole."""
     return lambda fraction, what: show(start + (end - start) * fraction, what)
+
+
+def add_results(parser: argparse.ArgumentParser) -> None:
+    """The arguments of a command that turns a case into a folder of results."""
+    parser.add_argument("case", metavar="CASE", help="the case file (JSON)")
+    parser.add_argument("--out", metavar="DIR", required=True, help="folder for the results; made if it is not there")
+    parser.add_argument("--paper", choices=PAPERS, default=PAPERS[0], help="page size of the PDF")
+
+
+def assessed(case_file: str, show: Progress) -> "tuple[CaseFile, Scan, Findings]":
+    """A case with its scan and its findings; `show` hears how far that is.
+
+    Raises:
+        SiteplanError: what loading the case, reading the scan or assessing it raises.
+    """
+    from siteplan.assessment import assess
+    from siteplan.case import load_case
+    from siteplan.scan import read_scan
+
+    case = load_case(case_file)
+    scan = read_scan(case.series_path, series=case.case.series_uid, progress=part(show, 0.0, 0.5))
+    return case, scan, assess(scan, case, progress=part(show, 0.5, 1.0))

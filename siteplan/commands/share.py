@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from siteplan.commands._shared import part, print_json, progress_to, silent
+from siteplan.commands._shared import add_results, assessed, part, print_json, progress_to, silent
 
 WHO = ("none", "initials", "as given")
 
@@ -14,25 +14,18 @@ def add_parser(commands: Any) -> None:
     parser = commands.add_parser(
         "share", help="write a page to leaf through, a PDF and a picture per site for a colleague"
     )
-    parser.add_argument("case", metavar="CASE", help="the case file (JSON)")
-    parser.add_argument("--out", metavar="DIR", required=True, help="folder for the results; made if it is not there")
+    add_results(parser)
     parser.add_argument("--identity", choices=WHO, default=WHO[0], help="how much of the patient's identity is kept")
-    parser.add_argument("--paper", choices=("a4", "us-letter"), default="a4", help="page size of the PDF")
     parser.add_argument("--json", action="store_true", help="print the list of files as JSON and nothing else")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Load, assess, write, and say which files are there."""
-    from siteplan.assessment import assess
-    from siteplan.case import load_case
     from siteplan.report import Identity, write_shared
-    from siteplan.scan import read_scan
 
     show = silent if args.json else progress_to()
-    case = load_case(args.case)
-    scan = read_scan(case.series_path, series=case.case.series_uid, progress=part(show, 0.0, 0.25))
-    findings = assess(scan, case, progress=part(show, 0.25, 0.5))
+    _case, scan, findings = assessed(args.case, part(show, 0.0, 0.5))
     identity = Identity(args.identity)
     written = write_shared(
         findings, scan, Path(args.out), identity=identity, paper=args.paper, progress=part(show, 0.5, 0.99)
