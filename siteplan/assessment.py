@@ -21,6 +21,7 @@ from siteplan.fixture import Catalogue, Fixture, Pose, Solid, load_catalogue
 from siteplan.frame import Vector
 from siteplan.measures import Measure
 from siteplan.placement import Clearance, Margins, bone_cover, clearance, fixture_to_fixture, load_margins
+from siteplan.placement.access import Opening, opening_remarks
 from siteplan.placement.hand import hands
 from siteplan.scan import Scan, ScanFinding
 from siteplan.scan.site_checks import metal_near, outside_field
@@ -43,6 +44,7 @@ class Library:
     structures: tuple[Structure, ...]
     calibration: Calibration | None
     remarks: tuple[str, ...]
+    mouth_opening_mm: float | None = None
 
 
 def assess(scan: Scan, case: CaseFile, *, progress: Progress | None = None) -> Findings:
@@ -76,7 +78,8 @@ def load_library(scan: Scan, case: CaseFile) -> Library:
         load_protocol(_beside(case.folder, wanted.protocol)),
         tuple(structure_of(entry, f"structures[{n}]") for n, entry in enumerate(wanted.structures)),
         calibration,
-        remarks,
+        (*remarks, *opening_remarks(wanted.mouth_opening_mm)),
+        wanted.mouth_opening_mm,
     )
 
 
@@ -197,7 +200,15 @@ def _preparation(entry: SiteEntry, fixture: Fixture, pose: Pose, bone: BoneFindi
         check_fixture=lambda other: bone_cover(bone, other.body, pose, library.margins),
         bone=bone,
         hand=None if bone.quick else hands()["free"],
+        opening=_opening(entry, library),
     )
+
+
+def _opening(entry: SiteEntry, library: Library) -> Opening | None:
+    """As measured at the site, else between the front teeth, else not known."""
+    if entry.free_height_mm is not None:
+        return Opening(entry.free_height_mm)
+    return None if library.mouth_opening_mm is None else Opening(library.mouth_opening_mm, at_site=False)
 
 
 def _between(sites: Sequence[SiteFindings], library: Library) -> tuple[Clearance, ...]:

@@ -5,35 +5,22 @@ Points and directions are DICOM patient coordinates (LPS), millimetres. Nothing 
 
 from typing import Annotated, Any, Literal
 
-import numpy as np
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+from pydantic import ConfigDict, Field, FiniteFloat, model_validator
 
 from siteplan.anatomy import Kind, MadeBy
-from siteplan.case.tooth import check_tooth, jaw_of, side_of
+from siteplan.case.by_hand import ArchEntry, HandMarkEntry
+from siteplan.case.parts import Direction, Part, Point, Tooth
+from siteplan.case.tooth import jaw_of, side_of
 from siteplan.errors import GeometryError
 from siteplan.frame import SiteFrame, site_frame
 
 SCHEMA = "siteplan-case/1"
 """What the `schema` field must say; the number changes when an old program could misread a new file."""
 
-Point = Annotated[tuple[FiniteFloat, FiniteFloat, FiniteFloat], Field(description="x, y, z in LPS mm")]
+WIDEST_OPENING_MM = 80.0
+"""No mouth opens wider, so a larger number is a slip (our own bound; the widest of 894 adults: 70 mm, PMC3428458)."""
 
-
-def _not_zero(vector: tuple[float, float, float]) -> tuple[float, float, float]:
-    if float(np.linalg.norm(vector)) < 1e-9:
-        raise ValueError("a direction of length zero points nowhere; give it as x, y, z")
-    return vector
-
-
-Direction = Annotated[Point, AfterValidator(_not_zero), Field(description="direction x, y, z in LPS; any length")]
-Tooth = Annotated[int, AfterValidator(check_tooth), Field(description="ISO 3950 two-digit tooth number")]
 Side = Literal["left", "right", ""]
-
-
-class Part(BaseModel):
-    """Base of all parts: unknown keys are refused, values never change after reading."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class ConeShape(Part):
@@ -108,12 +95,17 @@ class SiteEntry(Part):
     crest_mm: Point
     axis: Direction = Field(description="towards the apex")
     buccal: Direction = Field(description="towards cheek or lip")
-    fixture: Annotated[str, Field(min_length=1)] | None = None
+    fixture: Annotated[str, Field(min_length=1)] | None = Field(
+        default=None, description="name in a catalogue; left out, the site is assessed for its bone alone"
+    )
     platform_depth_mm: Annotated[FiniteFloat, Field(ge=-10, le=10)] = Field(
         default=0.0, description="platform below (+) or above (-) the planned crest point, along the axis"
     )
     approach: Literal["flap", "flapless"] = "flap"
     soft_tissue_mm: Annotated[FiniteFloat, Field(ge=0, le=15)] | None = None
+    free_height_mm: Annotated[FiniteFloat, Field(gt=0, le=WIDEST_OPENING_MM)] | None = Field(
+        default=None, description="from the bone to what stands opposite, mouth open, measured at this site"
+    )
     planned_contacts: list[str] = Field(
         default_factory=list, description="names of structures whose cortex the fixture is meant to engage"
     )
@@ -164,6 +156,13 @@ class Case(Part):
     series_uid: str | None = Field(default=None, description="which series, where the folder holds several")
     sites: Annotated[list[SiteEntry], Field(min_length=1)]
     structures: list[StructureEntry] = Field(default_factory=list)
+    mouth_opening_mm: Annotated[FiniteFloat, Field(gt=0, le=WIDEST_OPENING_MM)] | None = Field(
+        default=None, description="between the edges of upper and lower front teeth, mouth as wide open as it goes"
+    )
+    marks: list[HandMarkEntry] = Field(default_factory=list, description="measured or noted by hand; feeds no verdict")
+    arches: Annotated[list[ArchEntry], Field(max_length=2)] = Field(
+        default_factory=list, description="course of the arch where a person set it, one for each jaw"
+    )
     kit: str = "demo-kit"
     protocol: str = "demo-protocol"
     catalogues: list[str] = Field(default_factory=list, description="fixture files of your own, read first")
@@ -184,6 +183,8 @@ class Case(Part):
         for name in names:
             if names.count(name) > 1:
                 raise ValueError(f"two structures are called {name!r}; give each its own name")
+        if len({arch.jaw for arch in self.arches}) < len(self.arches):
+            raise ValueError("arches: each jaw has one arch; join the two that name the same jaw")
         for site in self.sites:
             for wanted in site.planned_contacts:
                 if wanted not in names:

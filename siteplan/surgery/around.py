@@ -7,7 +7,7 @@ from siteplan.anatomy import Structure
 from siteplan.fixture import Pose, Solid
 from siteplan.frame import Vector
 from siteplan.placement import Clearance, Margins, clearance
-from siteplan.placement.access import DrillReach, Fit, Handpiece, access
+from siteplan.placement.access import Access, DrillReach, Handpiece, Opening, access
 from siteplan.placement.clearances import ROUGH_DEPTH_MM, search_distances
 from siteplan.placement.hand import Hand, Risk, risk
 from siteplan.placement.profile import Poses
@@ -27,7 +27,7 @@ class Surroundings:
         axis: (3,) unit vector towards the apex.
         planned_contacts: names of structures whose cortex is engaged on purpose.
         hand: how far the hand deviates; None where no chance shall be estimated.
-        opening_mm: free height above the site with the mouth open, where it was measured.
+        opening: how far the mouth opens, where it was measured.
         at_lower_limit: compare the lower end of a distance's interval with its margin, not the distance itself.
     """
 
@@ -38,7 +38,7 @@ class Surroundings:
     planned_contacts: frozenset[str] = field(default_factory=frozenset)
     at_lower_limit: bool = False
     hand: Hand | None = None
-    opening_mm: float | None = None
+    opening: Opening | None = None
 
     def risks(self, solid: Solid) -> tuple[Risk, ...]:
         """Chance that each structure is touched, for a solid in depth coordinates; none without a hand.
@@ -53,11 +53,11 @@ class Surroundings:
             risk(solid, pose, structure, self.margins, self.hand, samples=RISK_SAMPLES) for structure in others
         )
 
-    def access(self, kit: Kit, drill: Drill, tip_bone_mm: float) -> str:
-        """What the handpiece needs for a drill at its depth, in one sentence; "" where it fits or no head is known."""
+    def access(self, kit: Kit, drill: Drill, tip_bone_mm: float) -> Access | None:
+        """Whether the handpiece with a drill at its depth fits; None where the kit knows no head."""
         head, extender = kit.file.handpiece_head, kit.file.extender
         if head is None or tip_bone_mm <= 0:
-            return ""
+            return None
         handpiece = Handpiece(
             head.diameter_mm,
             head.height_mm,
@@ -66,8 +66,7 @@ class Surroundings:
         )
         reach = DrillReach(drill.name, drill.free_length_mm, drill.diameter_mm, tip_bone_mm)
         pose = Pose(self.entry_lps_mm, self.axis)
-        found = access(reach, pose, handpiece, self.structures, opening_mm=self.opening_mm)
-        return "" if found.fit is Fit.FITS else found.why
+        return access(reach, pose, handpiece, self.structures, opening=self.opening)
 
     def clearances(self, solid: Solid) -> tuple[Clearance, ...]:
         """Of a solid in depth coordinates, to every structure in order."""

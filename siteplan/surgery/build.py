@@ -163,7 +163,7 @@ def _step(site: Site, wanted: Wanted, bounds: Bounds, depth: Depth) -> Step:
         tip_below_bone_mm=depth.tip_bone_mm,
         short_of_goal_mm=max(goal - depth.shoulder_bone_mm, 0.0),
         clearances=depth.clearances,
-        access=site.around.access(site.kit, wanted.drill, depth.tip_bone_mm),
+        handpiece=site.around.access(site.kit, wanted.drill, depth.tip_bone_mm),
         why=(*wanted.why, *_depth_reasons(site, wanted, bounds, depth)),
     )
 

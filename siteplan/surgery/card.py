@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from siteplan.placement import Clearance
+from siteplan.placement.access import Access, Fit
 from siteplan.placement.hand import Risk
 from siteplan.surgery.kit import Drill
 from siteplan.surgery.reasons import Reason
@@ -26,7 +27,7 @@ class Step:
         short_of_goal_mm: how much shallower than wanted, because depth is never rounded towards a structure.
         clearances: of the drill at this depth to every structure.
         risks: that the hand, deviating from the plan, touches each structure; empty where not estimated.
-        access: what the handpiece needs here, "" where nothing is known.
+        handpiece: whether its head fits with this drill at its depth; None where the kit knows no head.
     """
 
     drill: Drill
@@ -39,7 +40,7 @@ class Step:
     short_of_goal_mm: float
     clearances: tuple[Clearance, ...]
     why: tuple[Reason, ...]
-    access: str = ""
+    handpiece: Access | None = None
     risks: tuple[Risk, ...] = ()
 
     @property
@@ -51,6 +52,12 @@ class Step:
     def shows(self) -> str:
         """What is seen when the depth is reached."""
         return f"{self.set_by} is level with the {self.reference}"
+
+    @property
+    def access(self) -> str:
+        """What the handpiece needs here, in words; "" where it fits between the crowns and no opening was given."""
+        found = self.handpiece
+        return "" if found is None or (found.fit is Fit.FITS and found.opening is None) else found.why
 
     def as_json(self) -> dict[str, Any]:
         """One member of `preparation.steps`."""
@@ -71,6 +78,7 @@ class Step:
             "irrigation": self.drill.irrigation,
             "clearances": [clearance.as_json() for clearance in self.clearances],
             "access": self.access,
+            "handpiece": self.handpiece.as_json() if self.handpiece else None,
             "risks": [_risk_json(risk) for risk in self.risks],
             "why": [reason.as_json() for reason in self.why],
         }

@@ -12,6 +12,7 @@ from siteplan.fixture import Fixture, Pose
 from siteplan.frame import SiteFrame
 from siteplan.measures import Measure
 from siteplan.placement import Clearance, Margins
+from siteplan.placement.access import Opening
 from siteplan.placement.hand import Hand
 from siteplan.surgery import cautions
 from siteplan.surgery.around import Surroundings
@@ -55,7 +56,7 @@ def prepare(
     check_fixture: FixtureCheck | None = None,
     bone: BoneFindings | None = None,
     hand: Hand | None = None,
-    opening_mm: float | None = None,
+    opening: Opening | None = None,
 ) -> Preparation:
     """The drilling card of a fixture at its pose.
 
@@ -71,7 +72,7 @@ def prepare(
         planned_contacts: names of structures whose cortex is engaged on purpose.
         alternatives: fixtures that may be taken instead when the hold is poor (the catalogue).
         hand: how far the hand deviates; with it each step has the chance of touching each structure.
-        opening_mm: free height above the site with the mouth open; without it only crowns are looked at.
+        opening: how far the mouth opens; without it only crowns are looked at.
         bone: the whole measured site; with it the torque is forecast from its grey values.
         check_fixture: what else must keep its margin for such a fixture at this platform (the bone left around it);
             structures are looked at here anyway.
@@ -81,7 +82,7 @@ def prepare(
         LibraryFileError: the protocol has no rule for this design.
     """
     site = _site(fixture, pose, frame, approach, soft_tissue_mm, cortex, structures, margins, kit, protocol,
-                 planned_contacts, hand, opening_mm)  # fmt: skip
+                 planned_contacts, hand, opening)  # fmt: skip
     choice = _choose(site, candidates(protocol, density, jaw))
     built = choice.built
     tighter = tighter_branch(site, built)
@@ -147,13 +148,13 @@ def _site(
     protocol: Protocol,
     planned_contacts: Sequence[str],
     hand: Hand | None,
-    opening_mm: float | None,
+    opening: Opening | None,
 ) -> Site:
     platform_mm = float((pose.platform_lps_mm - frame.origin_lps_mm) @ pose.axis)
     entry = pose.point(-platform_mm)
     at_lower_limit = protocol.file.limits.margin_compared_at == "lower limit"
     around = Surroundings(
-        entry, pose.axis, structures, margins, frozenset(planned_contacts), at_lower_limit, hand, opening_mm
+        entry, pose.axis, structures, margins, frozenset(planned_contacts), at_lower_limit, hand, opening
     )
     return Site(fixture, platform_mm, _surface(approach, soft_tissue_mm), cortex, around, kit, protocol)
 

@@ -182,3 +182,58 @@ def test_a_crest_outside_the_scan_is_refused_with_place_and_field():
         check_against_scan(parse_case(changed(("sites", 0, "crest_mm"), [4, 5, 26])), small_scan())
     with pytest.raises(CaseError, match=r"structures\[0\]: canal left lies wholly outside"):
         check_against_scan(parse_case(changed(("structures", 0, "points_mm"), [[0, 0, 99]])), small_scan())
+
+
+HAND = {
+    "mouth_opening_mm": 44.0,
+    "marks": [
+        {"kind": "distance", "points_mm": [[0, 0, 0], [0, 0, 4.5]], "tooth": 36},
+        {"kind": "angle", "points_mm": [[1, 0, 0], [0, 0, 0], [0, 1, 0]]},
+        {"kind": "circle", "points_mm": [[0, 0, 0], [1, 0, 0], [0, 0, 1]], "text": "soft here"},
+        {"kind": "note", "points_mm": [[1, 2, 3]], "text": "old extraction site"},
+    ],
+    "arches": [{"jaw": "lower", "control_points_mm": [[9, 0, 0], [5, -6, 0], [-5, -6, 0], [-9, 0, 0]]}],
+}
+
+
+def test_what_is_set_by_hand_survives_a_round_trip(tmp_path):
+    case = parse_case(json.dumps(GOOD | HAND).encode())
+    save_case(case, tmp_path / "case.json")
+    again = load_case(tmp_path / "case.json").case
+    assert again == case
+    assert [mark.kind for mark in again.marks] == ["distance", "angle", "circle", "note"]
+    assert again.arches[0].control_points_mm[1] == (5, -6, 0)
+    Draft202012Validator(Case.model_json_schema(by_alias=True)).validate(
+        json.loads((tmp_path / "case.json").read_text())
+    )
+
+
+def test_an_old_case_has_nothing_by_hand_and_gains_no_keys(tmp_path):
+    case = parse_case(json.dumps(GOOD).encode())
+    assert (case.mouth_opening_mm, case.marks, case.arches) == (None, [], [])
+    assert not {"mouth_opening_mm", "marks", "arches"} & set(case.as_json())
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "says"),
+    [
+        (("mouth_opening_mm",), 0, r"case: mouth_opening_mm: input should be greater than 0"),
+        (("mouth_opening_mm",), 440, r"case: mouth_opening_mm: input should be less than or equal to 80"),
+        (("marks", 0, "points_mm"), [[0, 0, 0]], r"case: marks\[0\]: a mark of kind distance has 2 points, not 1"),
+        (("marks", 2, "points_mm"), [[0, 0, 0]], r"case: marks\[2\]: a mark of kind circle has 2 or 3 points, not 1"),
+        (("marks", 3, "text"), " ", r"case: marks\[3\]: a note without text"),
+        (("marks", 0, "kind"), "area", r"case: marks\[0\].kind: "),
+        (("marks", 0, "tooth"), 99, r"case: marks\[0\].tooth: there is no tooth 99"),
+        (("arches", 0, "control_points_mm"), [[0, 0, 0]] * 3, r"case: arches\[0\].control_points_mm: "),
+        (("arches", 0, "control_points_mm"), [[0, 0, 0]] * 4, r"case: arches\[0\]: control points 0 and 1 are closer"),
+        (("arches",), HAND["arches"] * 2, r"each jaw has one arch"),
+    ],
+)
+def test_each_mistake_by_hand_has_its_own_sentence(path, value, says):
+    case = copy.deepcopy(GOOD | HAND)
+    place = case
+    for step in path[:-1]:
+        place = place[step]
+    place[path[-1]] = value
+    with pytest.raises(CaseError, match=says):
+        parse_case(json.dumps(case).encode())

@@ -6,7 +6,7 @@ import pytest
 from siteplan.anatomy.structure import Cone, Kind, Structure
 from siteplan.errors import GeometryError
 from siteplan.fixture import Pose
-from siteplan.placement.access import DrillReach, Fit, Handpiece, access
+from siteplan.placement.access import DrillReach, Fit, Handpiece, Opening, access, opening_remarks
 from siteplan.placement.parallel import common_way_in, front_to_back, smallest_cone
 
 
@@ -85,26 +85,26 @@ def crown(x: float, height: float) -> Structure:
 
 def test_head_between_crowns() -> None:
     # The head's lower face stands 22 - 12 = 10 mm above the bone: an 8 mm crown passes beneath it.
-    low = access(DRILL, SITE, HEAD, [crown(5.0, 8.0)], opening_mm=45.0)
+    low = access(DRILL, SITE, HEAD, [crown(5.0, 8.0)], opening=Opening(45.0))
     assert low.fit is Fit.FITS
     # Least distance is from the crown's top rim to the head's lower face, straight up: 2 mm; the drill stands 1.5 away.
     assert low.crown_gap_mm == pytest.approx(1.5, abs=1e-3)
-    tall = access(DRILL, SITE, HEAD, [crown(5.5, 12.0)], opening_mm=45.0)
+    tall = access(DRILL, SITE, HEAD, [crown(5.5, 12.0)], opening=Opening(45.0))
     assert tall.fit is Fit.NEEDS_EXTENDER
     assert "needs the extender" in tall.why
     assert tall.opening_needed_mm == pytest.approx(13 + 22 + 8)
-    stuck = access(DRILL, SITE, HEAD, [crown(5.5, 12.0)], opening_mm=40.0)
+    stuck = access(DRILL, SITE, HEAD, [crown(5.5, 12.0)], opening=Opening(40.0))
     assert stuck.fit is Fit.DOES_NOT_FIT
     assert "43 mm of opening" in stuck.why
 
 
 def test_opening_alone_can_forbid_it() -> None:
-    found = access(DRILL, SITE, HEAD, [], opening_mm=30.0)
+    found = access(DRILL, SITE, HEAD, [], opening=Opening(30.0))
     assert found.fit is Fit.DOES_NOT_FIT
     assert "35 mm of opening and 30 mm are there" in found.why
     assert "not checked" in access(DRILL, SITE, HEAD, []).why
     bare = Handpiece(9.0, 13.0)
-    assert "no extender" in access(DRILL, SITE, bare, [crown(5.5, 12.0)], opening_mm=60.0).why
+    assert "no extender" in access(DRILL, SITE, bare, [crown(5.5, 12.0)], opening=Opening(60.0)).why
 
 
 def test_sizes_that_make_no_sense() -> None:
@@ -112,3 +112,23 @@ def test_sizes_that_make_no_sense() -> None:
         Handpiece(0.0, 13.0)
     with pytest.raises(GeometryError, match="longer than it goes deep"):
         DrillReach("x", 10.0, 2.0, 12.0)
+
+
+def test_an_opening_between_the_front_teeth_is_not_sold_as_room_at_the_site() -> None:
+    # Head 13 mm and drill 22 mm need 35 mm (sum of the two lengths, tip on the bone).
+    here = access(DRILL, SITE, HEAD, [], opening=Opening(40.0))
+    front = access(DRILL, SITE, HEAD, [], opening=Opening(40.0, at_site=False))
+    assert here.fit is front.fit is Fit.FITS
+    assert here.why.endswith("it needs 35 mm of opening and 40 mm are there.")
+    assert "between the front teeth. Further back there is less" in front.why
+    assert front.as_json()["opening_measured"] == "between the front teeth"
+    assert access(DRILL, SITE, HEAD, [], opening=Opening(34.9, at_site=False)).fit is Fit.DOES_NOT_FIT
+
+
+@pytest.mark.parametrize(("opening", "says"), [(20.0, "less than"), (75.0, "more than")])
+def test_an_unusual_opening_is_remarked_upon(opening: float, says: str) -> None:
+    # 894 Indian adults without complaint: 36 to 70 mm (PMC3428458).
+    assert says in opening_remarks(opening)[0]
+    assert "36 to 70 mm" in opening_remarks(opening)[0]
+    # Means of men and women there, and of 140 students (Zawawi KH et al., 2003, J Can Dent Assoc 69:737-741).
+    assert [opening_remarks(usual) for usual in (51.3, 44.3, 48.8, None)] == [()] * 4
