@@ -17,7 +17,7 @@ from siteplan.scan.listing import Listing
 from siteplan.scan.load import Progress, load
 from siteplan.scan.stack import Stack
 from siteplan.scan.storage import Storage
-from siteplan.scan.survey import Survey, facts_of, survey
+from siteplan.scan.survey import Survey, facts_of, source_of, survey
 from siteplan.scan.tilt import straightened
 from siteplan.scan.volume import Scan
 
@@ -128,5 +128,6 @@ def _scan(stack: Stack, layout: Layout, storage: Storage, around: list[ScanFindi
         facts_of(stack),
         (*stack.findings, *more, *around, remarks.motion_not_checked()),
         padding,
+        source_of(stack, on_grid=not layout.tilted),
     )
     return replace(scan, grey=with_air_checked(scan))

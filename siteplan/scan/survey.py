@@ -10,13 +10,13 @@ from siteplan.scan.findings import ScanFinding
 from siteplan.scan.grey import grey_scale
 from siteplan.scan.group import into_groups
 from siteplan.scan.header import Header, NotDicom, Unreadable, read_header
-from siteplan.scan.identity import described, kept_private, patient_of
+from siteplan.scan.identity import decoded, described, kept_private, patient_of
 from siteplan.scan.listing import Listing, SeriesEntry
 from siteplan.scan.medium import is_index, missing_files
 from siteplan.scan.slices import Slice, frame_count, rows_columns, slices_of
 from siteplan.scan.source import Source, sources
 from siteplan.scan.stack import Stack, field_of_view_kji_mm, scan_date, stack_of
-from siteplan.scan.volume import SeriesFacts
+from siteplan.scan.volume import SeriesFacts, SourceImages
 
 Progress = Callable[[float, str], None]
 
@@ -114,6 +114,22 @@ def facts_of(stack: Stack) -> SeriesFacts:
         header.text(tags.STUDY_DATE),
         _file_count(stack.slices),
         header.text(tags.FRAME_OF_REFERENCE),
+    )
+
+
+def source_of(stack: Stack, *, on_grid: bool) -> SourceImages:
+    """The images of a stack in the order of its slices, and what else an object that refers to them repeats."""
+    slices = stack.slices
+    first = slices[0].header
+    burned_in = {one.header.text(tags.BURNED_IN).upper() for one in slices}
+    return SourceImages(
+        tuple(one.header.text(tags.SOP_INSTANCE) for one in slices),
+        tuple(one.frame + 1 if one.header.frames else 0 for one in slices),
+        on_grid,
+        first.text(tags.STUDY_TIME),
+        decoded(first, tags.STUDY_ID),
+        decoded(first, tags.ACCESSION_NUMBER),
+        "YES" if "YES" in burned_in else min(burned_in),
     )
 
 

@@ -62,6 +62,27 @@ class SeriesFacts:
     frame_of_reference_uid: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class SourceImages:
+    """What other objects need to refer to the images that a volume was read from. Kept out of `repr`: it identifies.
+
+    Attributes:
+        instance_uids, frames: (K,) SOP Instance UID of each slice of `Scan.voxels` and its frame in that instance,
+            counted from 1, or 0 where the instance has a single frame.
+        on_grid: False when slices were moved to straighten them, so that voxels are not the stored pixels.
+        study_time, study_id, accession_number: as stored, "" when absent.
+        burned_in: Burned In Annotation (0028,0301) of any slice: "YES" if one says so, else as stored, "" when absent.
+    """
+
+    instance_uids: tuple[str, ...] = field(default=(), repr=False)
+    frames: tuple[int, ...] = field(default=(), repr=False)
+    on_grid: bool = True
+    study_time: str = field(default="", repr=False)
+    study_id: str = field(default="", repr=False)
+    accession_number: str = field(default="", repr=False)
+    burned_in: str = ""
+
+
 @dataclass(frozen=True, eq=False)
 class Scan:
     """A volume in patient space.
@@ -75,6 +96,7 @@ class Scan:
         padding: stored value that marks voxels without data (0028,0120), or None.
         grey, patient, series: descriptions.
         findings: what intake has to say; never contains a refusal.
+        source: the images it was read from; empty for a volume that was made otherwise.
 
     Raises:
         GeometryError: shape, affine or slopes do not fit together.
@@ -89,6 +111,7 @@ class Scan:
     series: SeriesFacts
     findings: tuple[ScanFinding, ...] = ()
     padding: int | None = None
+    source: SourceImages = field(default_factory=SourceImages)
 
     def __post_init__(self) -> None:
         if self.voxels.ndim != 3 or 0 in self.voxels.shape:
