@@ -36,15 +36,25 @@ def decode_into(one: Slice, storage: Storage, out: NDArray[Any]) -> bool:
         return False
     facts = facts_of_stream(data)
     _compare(facts, storage)
+    direct = _same_words(facts, out)
     try:
-        decoded = _DECODERS[codec](data)
+        decoded = _DECODERS[codec](data, out=direct)
     except Exception as error:
         # Each codec has error classes of its own, all direct children of Exception.
         raise OSError(f"its compressed stream is damaged ({type(error).__name__})") from None
     if decoded.shape != out.shape or decoded.dtype.kind not in "iu" or decoded.itemsize > out.itemsize:
         raise OSError("its compressed stream gives an image of another size or type")
-    _place(decoded, facts, storage, out)
+    if decoded is not direct:
+        _place(decoded, out)
+    _sign(facts, storage, out)
     return facts.lossy
+
+
+def _same_words(facts: StreamFacts, out: NDArray[Any]) -> NDArray[Any] | None:
+    """`out` as the decoder fills it, or None where its numbers are of another width: no copy, no second memory."""
+    if out.itemsize != (1 if facts.bits <= 8 else 2 if facts.bits <= 16 else 4) or not out.flags.c_contiguous:
+        return None
+    return out.view(np.dtype(f"{'i' if facts.signed else 'u'}{out.itemsize}"))
 
 
 _DECODERS: dict[str, Any] = {
@@ -67,13 +77,17 @@ def _compare(facts: StreamFacts, storage: Storage) -> None:
         raise OSError(f"its compressed stream has {facts.bits} bits, its header allocates {storage.allocated}")
 
 
-def _place(decoded: NDArray[Any], facts: StreamFacts, storage: Storage, out: NDArray[Any]) -> None:
+def _place(decoded: NDArray[Any], out: NDArray[Any]) -> None:
     """Decoded numbers as the bits that an uncompressed file would hold, whatever sign the decoder gave them."""
     bits = np.dtype(f"u{out.itemsize}")
     if decoded.dtype.kind == "i":
         np.copyto(out.view(np.dtype(f"i{out.itemsize}")), decoded)
     else:
         np.copyto(out.view(bits), decoded)
+
+
+def _sign(facts: StreamFacts, storage: Storage, out: NDArray[Any]) -> None:
+    """Extends the sign of a stream that does not know of it."""
     if storage.signed and not facts.signed and facts.bits < storage.stored:
         # The stream holds two's complement of its own width without saying so; its top bit is the sign.
         spare = out.dtype.type(storage.allocated - facts.bits)

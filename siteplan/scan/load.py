@@ -17,11 +17,14 @@ from siteplan.scan.syntaxes import is_compressed
 
 Progress = Callable[[float, str], None]
 
-_THREADS = min(4, os.cpu_count() or 1)
-"""More gains nothing on a local disk (measured)."""
+_READERS = min(4, os.cpu_count() or 1)
+"""Threads for plain files; more gain nothing on a local disk (measured)."""
 
-_BATCH = 16
-"""Slices that one task reads; small enough for a smooth progress bar."""
+_DECODERS = min(16, os.cpu_count() or 1)
+"""Threads for compressed files: all cores, for decoders give back the interpreter while they work."""
+
+_BATCH, _DECODED_BATCH = 16, 2
+"""Slices that one task reads, and decodes: few enough that no core waits long for another one at the end."""
 
 
 class BadPixels(Exception):
@@ -42,14 +45,16 @@ def load(slices: Sequence[Slice], storage: Storage, progress: Progress | None = 
         out = np.empty((len(slices), storage.rows, storage.columns), dtype=storage.dtype)
     except MemoryError:
         raise ScanRefused([defects.too_large("The volume does not fit into the memory of this machine")]) from None
-    starts = range(0, len(slices), _BATCH)
+    packed = any(is_compressed(one.header.syntax) for one in slices)
+    threads, size = (_DECODERS, _DECODED_BATCH) if packed else (_READERS, _BATCH)
+    starts = range(0, len(slices), size)
 
     def batch(start: int) -> bool:
-        lost = [load_one(slices[at], storage, out[at]) for at in range(start, min(start + _BATCH, len(slices)))]
+        lost = [load_one(slices[at], storage, out[at]) for at in range(start, min(start + size, len(slices)))]
         return any(lost)
 
     lossy = False
-    with ThreadPoolExecutor(_THREADS) as pool:
+    with ThreadPoolExecutor(threads) as pool:
         try:
             for done, lost in enumerate(pool.map(batch, starts), 1):
                 lossy = lossy or lost
