@@ -20,7 +20,7 @@ Progress = Callable[[float, str], None]
 _READERS = min(4, os.cpu_count() or 1)
 """Threads for plain files; more gain nothing on a local disk (measured)."""
 
-_DECODERS = min(16, os.cpu_count() or 1)
+DECODERS = min(16, os.cpu_count() or 1)
 """Threads for compressed files: all cores, for decoders give back the interpreter while they work."""
 
 _BATCH, _DECODED_BATCH = 16, 2
@@ -46,7 +46,7 @@ def load(slices: Sequence[Slice], storage: Storage, progress: Progress | None = 
     except MemoryError:
         raise ScanRefused([defects.too_large("The volume does not fit into the memory of this machine")]) from None
     packed = any(is_compressed(one.header.syntax) for one in slices)
-    threads, size = (_DECODERS, _DECODED_BATCH) if packed else (_READERS, _BATCH)
+    threads, size = (DECODERS, _DECODED_BATCH) if packed else (_READERS, _BATCH)
     starts = range(0, len(slices), size)
 
     def batch(start: int) -> bool:
