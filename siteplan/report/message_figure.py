@@ -1,6 +1,7 @@
 """One picture per site for a message: both sections, scale, orientation, verdict and what it is not."""
 
 from io import BytesIO
+from typing import Any
 
 import numpy as np
 from matplotlib.image import imread
@@ -14,6 +15,19 @@ _GAP_MM, _HEAD_MM, _FOOT_MM = 4.0, 17.0, 7.0
 _DPI = 200
 _MARK = {"disc": "o", "triangle": "^", "cross": "X", "ring": "o"}
 CAUTION = "Planning aid for licensed clinicians. Numbers, intervals and sources are in the report. Do not measure here."
+
+
+def message_of(figures: SiteFigures, page: dict[str, Any], row: dict[str, Any]) -> Sheet:
+    """The picture of a site from its page and its row of the summary, as the document has them."""
+    return message_figure(figures, page["tooth"], page["place"], page["verdict"], _detail(row))
+
+
+def _detail(row: dict[str, Any]) -> str:
+    tightest = row["tightest"]
+    if tightest is None or tightest["absent"]:
+        return ""
+    span = f" ({tightest['interval']})" if tightest["interval"] else ""
+    return f"{tightest['value']}{span}, margin {row['margin']}"
 
 
 def message_figure(figures: SiteFigures, tooth: int, place: str, verdict: dict[str, str], detail: str) -> Sheet:

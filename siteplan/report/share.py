@@ -10,7 +10,7 @@ from siteplan.report import pdf
 from siteplan.report.document import document
 from siteplan.report.figures import SiteFigures, overviews, site_figures, site_sections, voxel_words
 from siteplan.report.identity import Identity
-from siteplan.report.message_figure import message_figure
+from siteplan.report.message_figure import message_of
 from siteplan.report.naming import Naming
 from siteplan.report.pdf import Paper
 from siteplan.report.referrer import referrer_html, stacks_of
@@ -55,8 +55,7 @@ def write_shared(
     figures = placed(content, over, drawn)
     for row, site_content, pictures in zip(content["summary"], content["sites"], drawn, strict=True):
         page = site_content["page"]
-        sheet = message_figure(pictures, page["tooth"], page["place"], page["verdict"], _detail(row))
-        files[f"site-{page['tooth']}.png"] = sheet.png()
+        files[f"site-{page['tooth']}.png"] = message_of(pictures, page, row).png()
     show(0.95, "writing")
     files["plan.html"] = referrer_html(content, figures, stacks, voxel_words(scan)).encode()
     if pdf.can_write():
@@ -66,11 +65,3 @@ def write_shared(
         write_whole(out_dir / name, raw)
     show(1.0, "written")
     return [out_dir / name for name in files]
-
-
-def _detail(row: dict[str, Any]) -> str:
-    tightest = row["tightest"]
-    if tightest is None or tightest["absent"]:
-        return ""
-    span = f" ({tightest['interval']})" if tightest["interval"] else ""
-    return f"{tightest['value']}{span}, margin {row['margin']}"
