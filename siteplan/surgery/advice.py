@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from siteplan.surgery import cautions
 from siteplan.surgery.entries import Kind
 from siteplan.surgery.seating import MOVES, Phase, State
+from siteplan.surgery.seating_plan import GUM
 
 
 @dataclass(frozen=True)
@@ -58,6 +59,16 @@ def position(state: State) -> str:
     return f"{state.turns:g} turns in, apex {state.depth_mm:.1f} of {state.plan.apex_mm:.1f} mm: {rest}"
 
 
+def mark_words(state: State) -> str:
+    """Which mark of the seating tool has to meet what: "the tool's mark 2.2 mm above the platform meets the gum"."""
+    place = "gum" if state.plan.reference == GUM else "bone crest"
+    height = state.mark_mm
+    if height is None and state.plan.reference != GUM:
+        return f"the platform stands {-state.plan.platform_mm:.1f} mm above the bone crest"
+    which = "the tool's mark" if height is None else f"the tool's mark {height:.1f} mm above the platform"
+    return f"{which} meets the {place}"
+
+
 _Said = tuple[str, str, float | None]
 
 
@@ -67,7 +78,7 @@ def _by_hand(state: State) -> _Said:
 
 
 def _ratchet(state: State) -> _Said:
-    do = f"Set the ratchet to {state.setting_Ncm:g} N·cm and turn until it clicks or the tool's mark meets the gum."
+    do = f"Set the ratchet to {state.setting_Ncm:g} N·cm and turn until it clicks or {mark_words(state)}."
     return (
         do,
         "settings go from low to high, so that the torque is never higher than this bone needs",
@@ -77,7 +88,7 @@ def _ratchet(state: State) -> _Said:
 
 def _at_ceiling(state: State) -> _Said:
     plan = state.plan
-    do = f"Back out by about {plan.back_out_turns:g} turns. If the tool's mark is at the gum already, leave it there."
+    do = f"Back out by about {plan.back_out_turns:g} turns. If {mark_words(state)} already, leave it there."
     why = (
         f"it clicked at the highest setting within the ceiling of {plan.ceiling_Ncm:g} N·cm; backing out lets the "
         "thread clear the way, and more torque is never the answer"
@@ -89,7 +100,7 @@ def _at_ceiling(state: State) -> _Said:
 
 def _go_in_again(state: State) -> _Said:
     plan = state.plan
-    do = f"Turn in again at {state.setting_Ncm:g} N·cm until it clicks or the mark meets the gum. Count the turns."
+    do = f"Turn in again at {state.setting_Ncm:g} N·cm until it clicks or {mark_words(state)}. Count the turns."
     why = (
         f"backed out by {state.backed_out:g}: going in by about {plan.widening_turns:g} or more shows that the thread "
         "still widens the site, no more than was backed out shows that it does not"
@@ -132,7 +143,7 @@ def _no_branch(state: State) -> _Said:
 def _check_depth(state: State) -> _Said:
     if state.mark_seen:
         do = "Compare gum thickness and mark, take a radiograph if in doubt, and confirm the depth or back out."
-        return do, "the mark is at the gum, but turns and plan disagree", None
+        return do, "the mark is reported where it should be, but turns, mark and plan disagree", None
     do = (
         "Look at the tool's mark: enter how far it stands above the gum. If turns gain no depth, the fixture spins: "
         "take it out."
@@ -165,8 +176,15 @@ def _seated(state: State) -> _Said:
         )
     low, high = state.plan.target_Ncm
     where = "within" if low <= (state.final_Ncm or 0) <= high else "outside"
-    why = f"{torque}, {where} the target of {low:g} to {high:g} N·cm, at the planned depth"
+    why = f"{torque}, {where} the target of {low:g} to {high:g} N·cm, {_depth_reached(state)}"
     return "Seated. Take a radiograph and record the lot number; the record is complete then.", why, None
+
+
+def _depth_reached(state: State) -> str:
+    left = state.remaining_mm
+    if abs(left) <= _THERE_MM:
+        return "at the planned depth"
+    return f"{abs(left):.1f} mm {'short of' if left > 0 else 'past'} the planned depth, as was confirmed"
 
 
 def _ended(state: State) -> _Said:

@@ -27,14 +27,18 @@ class Kind(StrEnum):
     ENDED = "ended"
     DRILLED = "drilled"
     LOT = "lot"
+    GUM_MEASURED = "gum measured"
     FELT = "felt"
     NOTE = "note"
     UNDO = "undo"
     CORRECTION = "correction"
 
 
-REMARKS = frozenset({Kind.DRILLED, Kind.LOT, Kind.FELT, Kind.NOTE})
+REMARKS = frozenset({Kind.DRILLED, Kind.LOT, Kind.FELT, Kind.NOTE, Kind.GUM_MEASURED})
 """Entries that are welcome at any time and move nothing."""
+
+NUMBERS = ("turns", "torque_Ncm", "above_gum_mm", "mark_mm", "gum_mm")
+"""Members of an entry that hold a measured number."""
 
 MOST_TURNS = 60.0
 """More turns in one entry are a slip of the finger (our own bound: 60 turns are 36 mm even at 0.6 mm a turn)."""
@@ -44,6 +48,9 @@ MOST_NCM = 200.0
 
 MOST_MM = 40.0
 """A height above the gum above this is a slip of the finger (our own bound)."""
+
+MOST_GUM_MM = 15.0
+"""Gum above this is a slip of the finger (as in the case file)."""
 
 LONGEST_TEXT = 500
 
@@ -57,6 +64,8 @@ class Entry:
         time: ISO 8601, as given by the caller.
         turns: made in this entry. torque_Ncm: setting at which it clicked, or reading.
         above_gum_mm: how far the tool's mark still stands above the gum, where it was measured.
+        mark_mm: which mark of the tool met the gum, above the platform; the advised one where it is left out.
+        gum_mm: thickness of the gum as measured at the chair.
         text: drill, lot number, feel, note.
         plan: of a start or of another fixture.
         of: the sequence that an undo or a correction is about.
@@ -66,6 +75,8 @@ class Entry:
     turns: float | None = None
     torque_Ncm: float | None = None
     above_gum_mm: float | None = None
+    mark_mm: float | None = None
+    gum_mm: float | None = None
     text: str = ""
     plan: SeatingPlan | None = None
     of: int | None = None
@@ -76,6 +87,8 @@ class Entry:
         _in_range("turns", self.turns, MOST_TURNS)
         _in_range("torque in N·cm", self.torque_Ncm, MOST_NCM)
         _in_range("mm above the gum", self.above_gum_mm, MOST_MM)
+        _in_range("mm of the mark above the platform", self.mark_mm, MOST_MM)
+        _in_range("mm of gum", self.gum_mm, MOST_GUM_MM)
         if len(self.text) > LONGEST_TEXT:
             raise SeatingError(f"this text is too long; {LONGEST_TEXT} characters are kept at the most.")
         for name, kinds in _NEEDS.items():
@@ -85,7 +98,7 @@ class Entry:
     def as_json(self) -> dict[str, Any]:
         """One line of the record; what is not given is left out."""
         out: dict[str, Any] = {"sequence": self.sequence, "time": self.time, "kind": self.kind.value}
-        for name in ("turns", "torque_Ncm", "above_gum_mm", "text", "of"):
+        for name in (*NUMBERS, "text", "of"):
             if getattr(self, name) not in (None, ""):
                 out[name] = getattr(self, name)
         return out | ({"plan": self.plan.as_json()} if self.plan else {})
@@ -100,7 +113,7 @@ class Entry:
         try:
             given = dict(content)
             plan = SeatingPlan.from_json(given["plan"]) if given.get("plan") else None
-            names = ("turns", "torque_Ncm", "above_gum_mm", "text", "of", "sequence", "time")
+            names = (*NUMBERS, "text", "of", "sequence", "time")
             return cls(Kind(given["kind"]), plan=plan, **{name: given[name] for name in names if name in given})
         except (TypeError, ValueError, KeyError) as error:
             raise SeatingError("a line of the seating record is no entry.") from error
@@ -111,6 +124,7 @@ _NEEDS = {
     "torque_Ncm": (Kind.CLICKED, Kind.FINAL_TORQUE),
     "text": (Kind.OPENED, Kind.DRILLED, Kind.LOT, Kind.FELT, Kind.NOTE),
     "plan": (Kind.STARTED, Kind.REPLACED),
+    "gum_mm": (Kind.GUM_MEASURED,),
     "of": (Kind.UNDO, Kind.CORRECTION),
 }
 _SPOKEN = {
@@ -118,6 +132,7 @@ _SPOKEN = {
     "torque_Ncm": "the torque in N·cm",
     "text": "a few words",
     "plan": "the plan of the fixture",
+    "gum_mm": "the thickness in mm",
     "of": "the number of an entry",
 }
 
@@ -147,11 +162,7 @@ def effective(entries: Sequence[Entry]) -> tuple[Entry, ...]:
 
 def _corrected(target: Entry, entry: Entry) -> Entry:
     """The target with every number that the correction gives."""
-    given = {
-        name: getattr(entry, name)
-        for name in ("turns", "torque_Ncm", "above_gum_mm", "text")
-        if getattr(entry, name) not in (None, "")
-    }
+    given = {name: getattr(entry, name) for name in (*NUMBERS, "text") if getattr(entry, name) not in (None, "")}
     return replace(target, **given)
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from siteplan.surgery.entries import REMARKS, Entry, Kind, effective
-from siteplan.surgery.seating_plan import SeatingError, SeatingPlan
+from siteplan.surgery.seating_plan import GUM, SeatingError, SeatingPlan
 
 
 class Phase(StrEnum):
@@ -60,6 +60,8 @@ class State:
         backed_out: turns backed out in the cycle under way. regained: turns gone in again in it.
         cycles: of backing out and going in since the hole was last changed; slow: those with little gain.
         opened: drills used after the first try.
+        gum_mm: thickness of the gum as measured at the chair, else as planned; None where it is not known.
+        seen_mm: depth of the apex that follows from the mark at the gum.
         mark_seen: the tool's mark has met the gum. loose: the final torque was below the loading torque.
         warnings: what this entry gave cause to say.
     """
@@ -79,7 +81,19 @@ class State:
     opened: tuple[str, ...] = ()
     mark_seen: bool = False
     loose: bool = False
+    gum_mm: float | None = None
+    seen_mm: float | None = None
     warnings: tuple[str, ...] = ()
+
+    @property
+    def mark_mm(self) -> float | None:
+        """Height above the platform of the tool's mark that meets the gum (or the crest, with a flap) at full seating.
+
+        None where the gum's thickness is not known, or where the platform itself ends above it.
+        """
+        above = self.gum_mm if self.plan.reference == GUM else 0.0
+        height = None if above is None else self.plan.platform_mm + above
+        return None if height is None or height < 0 else round(height, 3)
 
     @property
     def depth_mm(self) -> float:
@@ -100,7 +114,7 @@ class State:
 
 def begin(plan: SeatingPlan) -> State:
     """The fixture in hand, the hole prepared."""
-    return State(plan, anchor_mm=plan.drop_in_mm, setting_Ncm=plan.settings_Ncm[0])
+    return State(plan, anchor_mm=plan.drop_in_mm, setting_Ncm=plan.settings_Ncm[0], gum_mm=plan.gum_mm)
 
 
 def replay(entries: Sequence[Entry]) -> State:
@@ -137,12 +151,27 @@ def advance(state: State, entry: Entry) -> State:
     Raises:
         SeatingError: it does not fit here; the sentence lists what does.
     """
+    if entry.kind is Kind.GUM_MEASURED:
+        return _gum_measured(state, entry)
     if entry.kind in REMARKS:
         return replace(state, warnings=())
     if entry.kind not in MOVES[state.phase]:
         fitting = ", ".join(f"'{kind.value}'" for kind in MOVES[state.phase]) or "remarks, undo and correction"
         raise SeatingError(f"'{entry.kind.value}' does not fit here ({state.phase.value}); enter {fitting}.")
     return _STEPS[entry.kind](replace(state, warnings=()), entry)
+
+
+def _gum_measured(state: State, entry: Entry) -> State:
+    """The gum counts as measured from here; where it differs from the plan, another mark of the tool counts."""
+    measured = replace(state, gum_mm=entry.gum_mm, warnings=())
+    planned, now = state.plan.gum_mm, entry.gum_mm or 0.0
+    if planned is None or abs(now - planned) <= state.plan.depth_tolerance_mm or state.plan.reference != GUM:
+        return measured
+    text = (
+        f"the gum is {now:.1f} mm thick here, {planned:.1f} mm were planned: the drills' marks were read on the planned "
+        "thickness, so check the depth of the hole before you go on"
+    )
+    return _warned(measured, text)
 
 
 def _by_hand(state: State, entry: Entry) -> State:
@@ -196,7 +225,7 @@ def _backed_out(state: State, entry: Entry) -> State:
     moved = _moved(state, -min(turns, state.turns), entry)
     return replace(
         moved, phase=Phase.GO_IN_AGAIN, backed_out=turns, regained=0.0, cycles=state.cycles + 1, final_Ncm=None,
-        setting_Ncm=_again_at(state), mark_seen=False, loose=False,
+        setting_Ncm=_again_at(state), mark_seen=False, seen_mm=None, loose=False,
     )  # fmt: skip
 
 
@@ -208,24 +237,44 @@ def _again_at(state: State) -> float:
 
 def _mark_at_gum(state: State, entry: Entry) -> State:
     by_turns = _moved(state, entry.turns or 0.0, None)
-    read = replace(by_turns, final_Ncm=entry.torque_Ncm, mark_seen=True)
+    seen = _depth_by_mark(state, entry)
+    read = replace(by_turns, final_Ncm=entry.torque_Ncm, mark_seen=True, seen_mm=seen)
+    doubts = []
     if abs(read.remaining_mm) > state.plan.depth_tolerance_mm:
-        return _warned(replace(read, phase=Phase.CHECK_DEPTH), _depth_text(read.remaining_mm))
-    return _after_seating(_at_plan(read))
+        doubts.append(_depth_text(read.remaining_mm))
+    if abs(seen - state.plan.apex_mm) > state.plan.depth_tolerance_mm:
+        doubts.append(_depth_text(state.plan.apex_mm - seen, "the mark"))
+    if doubts:
+        return replace(read, phase=Phase.CHECK_DEPTH, warnings=(*read.warnings, *doubts))
+    return _after_seating(_at_mark(read))
+
+
+def _depth_by_mark(state: State, entry: Entry) -> float:
+    """Depth of the apex when a mark of the tool meets the gum: mark less gum is the platform's depth.
+
+    Without a number the mark that was advised is meant, which is the planned depth by its own rule.
+    """
+    if entry.mark_mm is None:
+        return state.plan.apex_mm
+    above = state.gum_mm if state.plan.reference == GUM else 0.0
+    if above is None:
+        raise SeatingError("the gum's thickness is not known, so this mark says nothing; enter the thickness first.")
+    return entry.mark_mm - above + state.plan.length_mm
 
 
 def _depth_confirmed(state: State, entry: Entry) -> State:
     """Either the mark is at the gum and that depth is right, or it is not and its height above the gum is known."""
     if state.mark_seen:
-        return _after_seating(_at_plan(state))
+        return _after_seating(_at_mark(state))
     if entry.above_gum_mm is None:
         raise SeatingError("enter how many mm the tool's mark still stands above the gum, or 'mark at gum'.")
     measured = state.plan.apex_mm - entry.above_gum_mm
     return replace(state, phase=Phase.RATCHET, anchor_mm=measured, anchor_turns=state.turns)
 
 
-def _at_plan(state: State) -> State:
-    return replace(state, anchor_mm=state.plan.apex_mm, anchor_turns=state.turns)
+def _at_mark(state: State) -> State:
+    depth = state.plan.apex_mm if state.seen_mm is None else state.seen_mm
+    return replace(state, anchor_mm=depth, anchor_turns=state.turns)
 
 
 def _after_seating(state: State) -> State:
@@ -253,11 +302,11 @@ def _taken_out(state: State, entry: Entry) -> State:
     phase = Phase.OUT
     if state.phase in (Phase.TAKE_OUT, Phase.AT_CEILING):
         phase = Phase.OPEN if state.next_opening is not None else Phase.NO_BRANCH_LEFT
-    return replace(begin(state.plan), phase=phase, opened=state.opened, loose=state.loose)
+    return replace(_fresh(state, state.plan), phase=phase, opened=state.opened, loose=state.loose)
 
 
 def _opened(state: State, entry: Entry) -> State:
-    fresh = replace(begin(state.plan), opened=(*state.opened, entry.text))
+    fresh = replace(_fresh(state, state.plan), opened=(*state.opened, entry.text))
     known = {step.drill for step in state.plan.tighter}
     if entry.text not in known:
         return _warned(fresh, f"{entry.text} is not on the card; check diameter and depth yourself")
@@ -267,7 +316,12 @@ def _opened(state: State, entry: Entry) -> State:
 def _replaced(state: State, entry: Entry) -> State:
     if entry.plan is None:
         raise SeatingError("another fixture needs its own plan.")
-    return begin(entry.plan)
+    return _fresh(state, entry.plan)
+
+
+def _fresh(state: State, plan: SeatingPlan) -> State:
+    """From the start again; the gum stays as thick as it was measured."""
+    return replace(begin(plan), gum_mm=plan.gum_mm if state.gum_mm is None else state.gum_mm)
 
 
 def _kept(state: State, entry: Entry) -> State:
@@ -301,9 +355,9 @@ def _question_depth(state: State) -> State:
     return _warned(replace(state, phase=Phase.CHECK_DEPTH), _depth_text(state.remaining_mm))
 
 
-def _depth_text(remaining_mm: float) -> str:
+def _depth_text(remaining_mm: float, by: str = "the turns") -> str:
     side = "short of" if remaining_mm > 0 else "past"
-    return f"by the turns the fixture is {abs(remaining_mm):.1f} mm {side} its planned depth"
+    return f"by {by} the fixture is {abs(remaining_mm):.1f} mm {side} its planned depth"
 
 
 def _warned(state: State, text: str) -> State:

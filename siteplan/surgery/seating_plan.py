@@ -17,6 +17,10 @@ class SeatingError(SiteplanError):
     """An entry or a plan that the seating guide cannot accept; the sentence says what can be entered instead."""
 
 
+GUM = "gum surface"
+"""The reference of a flapless card; the other one is the bone crest."""
+
+
 @dataclass(frozen=True)
 class BranchStep:
     """One further drill of the tighter branch."""
@@ -32,6 +36,8 @@ class SeatingPlan:
     Attributes:
         apex_mm: planned depth of the apex below the bone entry.
         drop_in_mm: how deep the fixture drops into the prepared hole before its thread bites (from their shapes).
+        gum_mm: thickness of the gum as planned, None where it is not known.
+        reference: "gum surface" or "bone crest": where the mark of the seating tool is read.
         settings_Ncm: of the ratchet, rising, none above `ceiling_Ncm`.
         target_Ncm, loading_Ncm, ceiling_Ncm: of the card; the maker's ceiling is already in it.
         back_out_turns to depth_tolerance_mm: rules of the protocol.
@@ -62,6 +68,7 @@ class SeatingPlan:
     calibrated: bool = False
     forecast: dict[str, float] = field(default_factory=dict)
     forecast_curve: dict[str, list[float]] = field(default_factory=dict)
+    reference: str = GUM
 
     def __post_init__(self) -> None:
         if self.lead_mm <= 0 or self.apex_mm <= 0:
@@ -71,6 +78,11 @@ class SeatingPlan:
                 f"{self.fixture}: no setting of the ratchet stays within the ceiling of {self.ceiling_Ncm:g} N·cm; "
                 "use a ratchet with lower settings."
             )
+
+    @property
+    def platform_mm(self) -> float:
+        """Planned depth of the platform below the bone entry; negative above it."""
+        return self.apex_mm - self.length_mm
 
     def as_json(self) -> dict[str, Any]:
         """For the record."""
@@ -113,6 +125,7 @@ def seating_plan(
         apex_mm=round(apex_mm, 3),
         drop_in_mm=round(drop_in_mm(fixture, preparation.steps, apex_mm), 3),
         gum_mm=preparation.soft_tissue_mm,
+        reference=preparation.reference,
         settings_Ncm=tuple(s for s in kit.file.ratchet.settings_Ncm if s <= goal.ceiling_Ncm),
         target_Ncm=goal.target_Ncm,
         loading_Ncm=goal.loading_Ncm,

@@ -1,7 +1,7 @@
 """From what is typed at the chair to an entry: short words, forgiving about commas and units, strict about numbers."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from siteplan.surgery.entries import Entry, Kind
 from siteplan.surgery.seating_plan import SeatingError
@@ -32,7 +32,8 @@ WORDS: dict[str, Word] = {
     "in": Word(Kind.TURNED_IN, "in TURNS", "turned in without a click", ("turns",), 1),
     "back": Word(Kind.BACKED_OUT, "back TURNS", "backed out", ("turns",), 1),
     "gum": Word(
-        Kind.MARK_AT_GUM, "gum [TURNS [NCM]]", "the tool's mark meets the gum, after so many turns",
+        Kind.MARK_AT_GUM, "gum [TURNS [NCM]] [mark MM]",
+        "the tool's mark meets the gum (or crest), after so many turns; which mark, above the platform",
         ("turns", "torque_Ncm"),
     ),
     "depth": Word(Kind.DEPTH_CONFIRMED, "depth [MM]", "depth checked; or so far the mark is above the gum",
@@ -43,18 +44,21 @@ WORDS: dict[str, Word] = {
     "keep": Word(Kind.KEPT, "keep", "stays in without load"),
     "end": Word(Kind.ENDED, "end", "ended without a fixture"),
     "drilled": Word(Kind.DRILLED, "drilled DRILL", "this drill was really used", text=True),
+    "thick": Word(Kind.GUM_MEASURED, "thick MM", "the gum is so thick here, measured now", ("gum_mm",), 1),
     "lot": Word(Kind.LOT, "lot TEXT", "lot number of the fixture", text=True),
     "felt": Word(Kind.FELT, "felt CLASS", "how the bone felt to the drill, e.g. D3", text=True),
     "note": Word(Kind.NOTE, "note TEXT", "anything else", text=True),
 }  # fmt: skip
 """What can be typed, in the order in which it is needed. `with`, `undo` and `correct` are read apart."""
 
-_ABOVE = re.compile(r"^(.*?)\s+above\s+(\S+)\s*(?:mm)?$", re.IGNORECASE)
+_EXTRA = re.compile(r"^(.*?)\s+(above|mark)\s+(\S+)\s*(?:mm)?$", re.IGNORECASE)
+_EXTRA_FIELD = {"above": "above_gum_mm", "mark": "mark_mm"}
 _UNITS = re.compile(r"(?<=\d)\s*(?:n[\s.·]?cm|turns?|mm)\b", re.IGNORECASE)
 
 
 def parse(typed: str) -> Entry:
-    """The entry that a line means. `hand 3 above 7.5` adds how far the mark stands above the gum.
+    """The entry that a line means. `hand 3 above 7.5` adds how far the mark stands above the gum,
+    `gum 1 mark 4` which mark met it.
 
     Raises:
         SeatingError: the word is not known, or its numbers are missing or wrong.
@@ -65,15 +69,18 @@ def parse(typed: str) -> Entry:
         raise SeatingError(f"{first!r} is not known here; type 'help' for the words that are.")
     if word.text:
         return Entry(word.kind, text=rest.strip())
-    above = _ABOVE.match(f"{first} {rest}") if "above_gum_mm" not in word.numbers else None
-    if above:
-        rest = above.group(1).partition(" ")[2]
+    extra = _EXTRA.match(f"{first} {rest}") if "above_gum_mm" not in word.numbers else None
+    if extra:
+        rest = extra.group(1).partition(" ")[2]
     given = [number(part) for part in _UNITS.sub("", rest).split()]
     if not word.needed <= len(given) <= len(word.numbers):
         raise SeatingError(f"type it as '{word.form}': {word.says}.")
     values = dict(zip(word.numbers, given, strict=False))
-    if above:
-        values["above_gum_mm"] = number(above.group(2))
+    if extra:
+        name = _EXTRA_FIELD[extra.group(2).lower()]
+        if name == "mark_mm" and word.kind is not Kind.MARK_AT_GUM:
+            raise SeatingError("'mark MM' belongs to 'gum'; type 'above MM' for how far the mark stands above it.")
+        values[name] = number(extra.group(3))
     return Entry(word.kind, **values)  # type: ignore[arg-type]  # the names come from the table above
 
 
@@ -87,10 +94,7 @@ def parse_correction(typed: str) -> Entry:
     if len(parts) < 3:
         raise SeatingError("type it as 'correct NUMBER WORD ...', e.g. 'correct 4 click 35 2'.")
     again = parse(parts[2])
-    return Entry(
-        Kind.CORRECTION, of=whole(parts[1]), turns=again.turns, torque_Ncm=again.torque_Ncm,
-        above_gum_mm=again.above_gum_mm, text=again.text,
-    )  # fmt: skip
+    return replace(again, kind=Kind.CORRECTION, of=whole(parts[1]))
 
 
 def whole(text: str) -> int:

@@ -110,11 +110,20 @@ def test_a_torn_line_is_told(path):
         ("in 2 above 4.5 mm", (Kind.TURNED_IN, 2.0, None, 4.5)),
         ("depth 1.5", (Kind.DEPTH_CONFIRMED, None, None, 1.5)),
         ("gum", (Kind.MARK_AT_GUM, None, None, None)),
+        ("gum 1 40", (Kind.MARK_AT_GUM, 1.0, 40.0, None)),
     ],
 )
 def test_words_become_entries(typed, entry):
     made = parse(typed)
     assert (made.kind, made.turns, made.torque_Ncm, made.above_gum_mm) == entry
+
+
+def test_gum_and_mark_can_be_typed():
+    assert parse("gum 1 40 mark 4,5 mm").mark_mm == 4.5
+    assert parse("gum mark 4").turns is None
+    assert parse("thick 3 mm").gum_mm == 3.0
+    with pytest.raises(SeatingError, match="belongs to 'gum'"):
+        parse("in 2 mark 4")
 
 
 @pytest.mark.parametrize("typed", ["correct", "correct 3", "correct x hand 3", "correct 3 hand", "correct 3 dance 1"])

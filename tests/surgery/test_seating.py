@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siteplan.surgery.advice import advice, position
+from siteplan.surgery.advice import advice, mark_words, position
 from siteplan.surgery.entries import Entry, Kind, effective
 from siteplan.surgery.seating import MOVES, Phase, advance, begin, replay, torque_points
 from siteplan.surgery.seating_plan import BranchStep, SeatingError, SeatingPlan
@@ -188,6 +188,46 @@ def test_turns_past_the_plan_without_the_mark_are_questioned():
     assert advance(state, GUM).phase is Phase.CHECK_DEPTH
 
 
+def test_the_mark_that_must_meet_the_gum_follows_from_planned_depth_and_gum():
+    # Platform depth = planned apex less length; a mark that is level with the gum stands gum + platform depth above it.
+    state = after(hand(3))
+    assert state.mark_mm == pytest.approx(2.0)
+    assert "the tool's mark 2.0 mm above the platform meets the gum" in advice(state).do
+    deep = after(hand(3), plan=replace(PLAN, apex_mm=11.5))
+    assert deep.mark_mm == pytest.approx(3.5)
+    flap = after(hand(3), plan=replace(PLAN, apex_mm=11.5, reference="bone crest"))
+    assert flap.mark_mm == pytest.approx(1.5)
+    assert "meets the bone crest" in advice(flap).do
+    proud = after(hand(3), plan=replace(PLAN, apex_mm=9.0, reference="bone crest"))
+    assert "the platform stands 1.0 mm above the bone crest" in mark_words(proud)
+    assert "the tool's mark meets the gum" in mark_words(after(hand(3), plan=replace(PLAN, gum_mm=None)))
+
+
+def test_gum_that_is_thicker_than_planned_changes_the_mark_and_is_told():
+    thick = just(Kind.GUM_MEASURED, gum_mm=3.5)
+    state = after(hand(3), thick)
+    assert (state.mark_mm, state.phase, state.depth_mm) == (3.5, Phase.RATCHET, after(hand(3)).depth_mm)
+    assert "3.5 mm thick here, 2.0 mm were planned" in state.warnings[0]
+    assert after(just(Kind.GUM_MEASURED, gum_mm=2.3)).warnings == ()
+    out = after(hand(3), thick, just(Kind.TAKEN_OUT), hand(2))
+    assert out.mark_mm == 3.5
+
+
+def test_another_mark_at_the_gum_is_checked_against_planned_depth_and_gum():
+    # Mark 4 at 2 mm of gum: platform 2 mm below the entry, the apex of a 10 mm fixture at 12 mm instead of 10 mm.
+    state = after(hand(9), just(Kind.MARK_AT_GUM, mark_mm=4.0))
+    assert state.phase is Phase.CHECK_DEPTH
+    assert "by the mark the fixture is 2.0 mm past its planned depth" in state.warnings
+    done = advance(advance(state, just(Kind.DEPTH_CONFIRMED)), just(Kind.FINAL_TORQUE, torque_Ncm=40))
+    assert done.depth_mm == pytest.approx(12.0)
+    assert "2.0 mm past the planned depth" in advice(done).why
+    # The same mark is right where the gum is 4 mm thick.
+    right = after(just(Kind.GUM_MEASURED, gum_mm=4.0), hand(9), just(Kind.MARK_AT_GUM, mark_mm=4.0))
+    assert right.phase is Phase.READ_TORQUE
+    with pytest.raises(SeatingError, match="thickness is not known"):
+        after(hand(9), just(Kind.MARK_AT_GUM, mark_mm=4.0), plan=replace(PLAN, gum_mm=None))
+
+
 def test_a_click_above_the_ceiling_is_kept_but_never_advised_again():
     state = after(hand(3), click(60, 1))
     assert state.phase is Phase.AT_CEILING
@@ -209,8 +249,8 @@ def test_another_fixture_starts_afresh_with_its_own_numbers():
 @pytest.mark.parametrize("kind", [kind for kind in Kind if kind not in (Kind.UNDO, Kind.CORRECTION, Kind.STARTED)])
 def test_every_entry_is_taken_or_refused_with_words_in_every_phase(phase, kind):
     state = replace(begin(PLAN), phase=phase, turns=3.0, clicked_Ncm=25.0)
-    entry = Entry(kind, turns=1.0, torque_Ncm=25.0, text="words", plan=PLAN, above_gum_mm=5.0)
-    remark = kind in (Kind.DRILLED, Kind.LOT, Kind.FELT, Kind.NOTE)
+    entry = Entry(kind, turns=1.0, torque_Ncm=25.0, text="words", plan=PLAN, above_gum_mm=5.0, gum_mm=2.0)
+    remark = kind in (Kind.DRILLED, Kind.LOT, Kind.FELT, Kind.NOTE, Kind.GUM_MEASURED)
     if remark:
         assert advance(state, entry).phase is phase
     elif kind in MOVES[phase]:
@@ -283,6 +323,8 @@ ANY = st.builds(
     turns=st.floats(0, 12).map(lambda x: round(x, 2)),
     torque_Ncm=st.sampled_from([5.0, 15.0, 25.0, 33.0, 35.0, 45.0, 50.0, 60.0, 120.0]),
     above_gum_mm=st.none() | st.floats(0, 12),
+    mark_mm=st.none() | st.floats(0, 12),
+    gum_mm=st.floats(0, 8),
     text=st.sampled_from(["crestal 2.8", "shaping 3.0", "something else"]),
     plan=st.just(PLAN),
 )
@@ -305,3 +347,37 @@ def test_no_log_ends_without_a_next_step_or_above_the_ceiling(log, ceiling):
             assert said.setting_Ncm <= ceiling
             assert f"{said.setting_Ncm:g} N·cm" in said.do or state.phase is Phase.READ_TORQUE
         assert position(state)
+
+
+def changed_log(draws):
+    """A record as the guide would let it grow: every entry that was refused is left out."""
+    log = numbered()
+    for entry, change, which in draws:
+        target = 1 + which % len(log)
+        kind = {"undo": Kind.UNDO, "correct": Kind.CORRECTION}.get(change)
+        wanted = replace(entry, plan=PLAN) if kind is None else replace(entry, kind=kind, of=target, text="", plan=None)
+        grown = [*log, replace(wanted, sequence=len(log) + 1)]
+        with suppress(SeatingError):
+            replay(grown)
+            log = grown
+    return log
+
+
+CHANGES = st.lists(st.tuples(ANY, st.sampled_from(["", "", "", "undo", "correct"]), st.integers(0, 99)), max_size=40)
+
+
+@settings(max_examples=200, deadline=None)
+@given(draws=CHANGES)
+def test_undo_and_correction_never_leave_a_record_without_a_next_step(draws):
+    log = changed_log(draws)
+    state = replay(log)
+    said = advice(state)
+    assert said.do
+    assert said.setting_Ncm is None or said.setting_Ncm <= PLAN.ceiling_Ncm
+    assert torque_points(log) == torque_points(effective(log))
+    kept = effective(log)
+    assert [entry.sequence for entry in kept] == sorted(entry.sequence for entry in kept)
+    if len(kept) > 1:
+        # The state after an undo of the last entry is that of a record in which it was never made.
+        undone = [*log, Entry(Kind.UNDO, of=kept[-1].sequence, sequence=len(log) + 1)]
+        assert replay(undone) == replay(kept[:-1])
