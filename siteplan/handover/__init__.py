@@ -1,0 +1,1 @@
+"""How does a plan leave? Meshes, tables, standard objects and the bundle that another installation opens."""
