@@ -4,7 +4,7 @@ Command line, window, benchmark and notebook all call this; none of them measure
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from siteplan.bone import BoneFindings, Calibration, mean_grey_in, measure_bone
 from siteplan.bone.calibration_file import calibration_for
 from siteplan.case import CaseFile, SiteEntry, check_against_scan, structure_of
 from siteplan.case.model import CalibrationEntry
-from siteplan.errors import CaseError
+from siteplan.errors import CaseError, SiteplanError
 from siteplan.findings import Findings, FixtureGrey, FixtureLevel, PlacedFixture, SiteFindings
 from siteplan.fixture import Catalogue, Fixture, Pose, Solid, load_catalogue
 from siteplan.frame import Vector
@@ -26,6 +26,8 @@ from siteplan.placement.hand import hands
 from siteplan.scan import Scan, ScanFinding
 from siteplan.scan.site_checks import metal_near, outside_field
 from siteplan.surgery import Kit, Preparation, Protocol, load_kit, load_protocol, prepare
+from siteplan.surgery.record import record_path, recorded_teeth
+from siteplan.surgery.told import read_story
 
 Progress = Callable[[float, str], None]
 
@@ -62,9 +64,29 @@ def assess(scan: Scan, case: CaseFile, *, progress: Progress | None = None) -> F
         say(number / len(case.case.sites), f"site {entry.tooth}")
         sites.append(assess_site(scan, entry, library, table=case.case.density_table))
     say(1.0, "sites assessed")
-    return Findings(
-        scan, case, library.structures, library.calibration, tuple(sites), _between(sites, library), library.remarks
-    )
+    told, seating_remarks = with_seating(tuple(sites), record_path(case.path))
+    remarks = (*library.remarks, *seating_remarks)
+    return Findings(scan, case, library.structures, library.calibration, told, _between(sites, library), remarks)
+
+
+def with_seating(sites: tuple[SiteFindings, ...], path: Path) -> tuple[tuple[SiteFindings, ...], tuple[str, ...]]:
+    """(sites with their seating records, remarks). A record that cannot be told stops nothing: it is remarked upon."""
+    told: list[SiteFindings] = []
+    remarks: list[str] = []
+    for site in sites:
+        try:
+            told.append(replace(site, seating=read_story(path, site.entry.tooth)))
+        except SiteplanError as error:
+            told.append(site)
+            remarks.append(f"The seating record of tooth {site.entry.tooth} cannot be told: {error}")
+    planned = {site.entry.tooth for site in sites}
+    try:
+        others = [str(tooth) for tooth in recorded_teeth(path) if tooth not in planned]
+    except SiteplanError:
+        others = []  # told above for every site
+    if others:
+        remarks.append(f"{path.name} also holds records of teeth that this case does not plan: {', '.join(others)}.")
+    return tuple(told), tuple(remarks)
 
 
 def load_library(scan: Scan, case: CaseFile) -> Library:

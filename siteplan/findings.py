@@ -15,6 +15,7 @@ from siteplan.placement import Clearance
 from siteplan.placement.margins import BUCCAL_BONE, LINGUAL_BONE
 from siteplan.scan import Scan, ScanFinding
 from siteplan.surgery import Preparation
+from siteplan.surgery.told import SeatingStory
 
 SCHEMA = "siteplan-findings/1"
 
@@ -76,7 +77,7 @@ class PlacedFixture:
 
 @dataclass(frozen=True, eq=False)
 class SiteFindings:
-    """Everything about one site."""
+    """Everything about one site; `placed` is None where the bone alone is assessed, `seating` without a record."""
 
     entry: SiteEntry
     bone: BoneFindings
@@ -84,6 +85,7 @@ class SiteFindings:
     other_density: tuple[DensityClass, ...]
     placed: PlacedFixture | None
     scan_findings: tuple[ScanFinding, ...]
+    seating: SeatingStory | None = None
 
     @property
     def clearances(self) -> tuple[Clearance, ...]:
@@ -118,6 +120,8 @@ class SiteFindings:
             "fixture": None,
             "clearances": [c.as_json() for c in self.clearances],
             "preparation": None,
+            "assessed_for": "bone and fixture" if self.placed else "bone only",
+            "seating": self.seating.as_json() if self.seating else None,
         }
         if self.placed is not None:
             out["fixture"] = _placed_json(self.placed)

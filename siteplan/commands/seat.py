@@ -85,7 +85,13 @@ class Dialogue:
         if self.record.unreadable_lines:
             where = ", ".join(map(str, self.record.unreadable_lines))
             self.say(f"Note: line {where} of {self.path.name} cannot be read and is left out; check the last entry.")
-        if not self.record.entries:
+        if self.record.entries:
+            first, last = self.record.entries[0], self.record.entries[-1]
+            count = len(self.record.entries)
+            self.say(
+                f"Taken up again: begun {first.time}, {count} entries, the last at {last.time} ({last.kind.value})."
+            )
+        else:
             self.start()
         self.next_step()
         for line in self.prompted():
@@ -205,21 +211,15 @@ def _advise(record: "Record", out: TextIO) -> None:
 
 def _show(record: "Record", out: TextIO) -> None:
     """All entries, the ones that do not count marked, then the next step."""
-    from siteplan.surgery.entries import effective
+    from siteplan.surgery.told import told
 
-    counting = {entry.sequence for entry in effective(record.entries)}
-    for entry in record.entries:
-        parts = [
-            f"{entry.turns:g} turns" if entry.turns is not None else "",
-            f"{entry.torque_Ncm:g} N·cm" if entry.torque_Ncm is not None else "",
-            f"mark {entry.above_gum_mm:g} mm above the gum" if entry.above_gum_mm is not None else "",
-            f"entry {entry.of}" if entry.of is not None else "",
-            entry.plan.fixture if entry.plan else "",
-            entry.text,
-        ]
-        undone = "" if entry.sequence in counting or entry.of is not None else "  (undone)"
-        rest = ", ".join(part for part in parts if part)
-        out.write(f"{entry.sequence:>3}  {entry.time}  {entry.kind.value}{': ' if rest else ''}{rest}{undone}\n")
+    for entry in told(record.entries):
+        of = f"entry {entry.of}" if entry.of is not None else ""
+        rest = ", ".join(part for part in (of, entry.numbers, entry.text) if part)
+        mark = f"corrected by {', '.join(map(str, entry.by))}" if entry.counts and entry.by else ""
+        mark = mark if entry.counts else "undone"
+        end = f"  ({mark})" if mark else ""
+        out.write(f"{entry.number:>3}  {entry.time}  {entry.what}{': ' if rest else ''}{rest}{end}\n")
     _advise(record, out)
 
 

@@ -2,13 +2,12 @@
 
 from typing import Any
 
-from siteplan.findings import Findings, PlacedFixture, SiteFindings
+from siteplan.findings import Findings, SiteFindings
 from siteplan.placement.hand import Risk
 from siteplan.report.naming import Naming
 from siteplan.report.site_content import approach_words, clearance_row, fixture_words
 from siteplan.report.words import Notes, figure, sentence, with_unit
 from siteplan.surgery.card import Branch, Preparation, Step
-from siteplan.surgery.cautions import LOADING, SEATING
 from siteplan.surgery.forecast import TorqueReport
 from siteplan.surgery.reasons import Reason
 
@@ -16,17 +15,6 @@ _MOST_REASONS = 5
 """Reasons printed under "if it turns out otherwise"; the rest is in `findings.json` (own choice, to keep one page)."""
 _MOST_CHOICES = 2
 """Other choices of steps whose forecast is printed; the rest is in `findings.json` (own choice, to keep one page)."""
-_ENDING = (
-    "Depth of the platform against the plan, mm",
-    "Final torque, N·cm",
-    "Held firm when turned back by hand (yes or no)",
-    "Radiograph taken and looked at",
-    "When it may be loaded, and why",
-    "Fixture label: batch and expiry",
-    "Different from the plan, and why",
-    "Date, name, signature",
-)
-"""What is written down at the end of seating (common practice, no source)."""
 _SAME_MM = 0.005
 """Two depths that print alike are printed once."""
 
@@ -59,20 +47,7 @@ def card_content(findings: Findings, site: SiteFindings, naming: Naming) -> dict
         "remarks": _sentences(preparation.notes, naming, notes),
         "cautions": [sentence(caution) for caution in preparation.cautions],
         "calibrated": site.density.calibrated,
-        "record": record_content(site.placed),
         "notes": notes.listed(),
-    }
-
-
-def record_content(placed: PlacedFixture) -> dict[str, Any]:
-    """What the seating record asks for: empty fields beside what was planned."""
-    length = placed.fixture.length_mm
-    halves = [round(share * length, 1) for share in (0.25, 0.5, 0.75)]
-    return {
-        "turning": [f"thread {with_unit(depth, 'mm')} of {with_unit(length, 'mm')} in" for depth in halves]
-        + ["fully seated"],
-        "ending": list(_ENDING),
-        "cautions": [*SEATING, *LOADING],
     }
 
 

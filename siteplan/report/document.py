@@ -11,6 +11,7 @@ from siteplan.report.card_content import card_content
 from siteplan.report.identity import Identity, patient_rows, running_head
 from siteplan.report.methods_content import methods_content
 from siteplan.report.naming import Naming
+from siteplan.report.seating_content import seating_content
 from siteplan.report.site_content import fixture_words, margin_words, site_content, site_verdict
 from siteplan.report.words import Notes, cell, date_words, millimetres, safe_cell, sentence, with_unit
 from siteplan.scan.volume import Scan
@@ -47,7 +48,11 @@ def document(findings: Findings, identity: Identity, made: datetime | None = Non
         "remarks": case.notes if identity.keeps_free_text else "",
         "cautions": list(findings.cautions),
         "sites": [
-            {"page": site_content(findings, site, naming, identity), "card": card_content(findings, site, naming)}
+            {
+                "page": site_content(findings, site, naming, identity),
+                "card": card_content(findings, site, naming),
+                "seating": seating_content(site, identity),
+            }
             for site in findings.sites
         ],
         "methods": methods_content(findings, identity),

@@ -12,6 +12,7 @@ from siteplan.findings import Findings, SiteFindings
 from siteplan.report import vtk_gateway
 from siteplan.report.canvas import Sheet
 from siteplan.report.grey_range import CALIBRATED_WORDS, NOT_CALIBRATED_WORDS, grey_range
+from siteplan.report.outcome_figures import torque_depth_figure
 from siteplan.report.overview_figure import overview_figure, overview_plane, overview_section
 from siteplan.report.plane import Section, across_plane, along_plane, block_section, letters
 from siteplan.report.profile_figure import profile_figure
@@ -63,11 +64,12 @@ class SiteFigures:
     along: Figure
     profile: Figure
     solid: Figure
+    seating: Figure | None = None
 
     @property
     def all(self) -> tuple[Figure, ...]:
         """In order of the page."""
-        return self.across, self.along, self.profile, self.solid
+        return self.across, self.along, self.profile, self.solid, *((self.seating,) if self.seating else ())
 
 
 def site_figures(findings: Findings, scan: Scan, site: SiteFindings, scene: SiteScene) -> SiteFigures:
@@ -80,6 +82,7 @@ def site_figures(findings: Findings, scan: Scan, site: SiteFindings, scene: Site
         _section(along, scene, along_view(), grey, voxel, f"site-{tooth}-along.png"),
         _profile(findings, site),
         _solid(scan, scene),
+        seating_figure(site),
     )
 
 
@@ -175,6 +178,30 @@ def _profile(findings: Findings, site: SiteFindings) -> Figure:
     tooth = site.entry.tooth
     alt = f"Grey value along the planned axis of tooth {tooth} against the depth below the bone entry."
     return _drawn(f"site-{tooth}-profile.png", alt, sheet)
+
+
+def seating_figure(site: SiteFindings) -> Figure | None:
+    """Torque against depth as it was read, beside the forecast kept with the record; None without a record."""
+    story = site.seating
+    if story is None:
+        return None
+    *earlier, now = story.runs
+    plan = story.plan
+    sheet = torque_depth_figure(
+        plan.forecast_curve,
+        now.points,
+        plan.ceiling_Ncm,
+        plan.loading_Ncm,
+        earlier=[run.points for run in earlier],
+        planned_mm=plan.apex_mm,
+    )
+    tooth = site.entry.tooth
+    alt = (
+        f"Torque against depth while the fixture of tooth {tooth} was turned in: {len(now.points)} readings of this "
+        f"fixture, {sum(len(run.points) for run in earlier)} of earlier tries, beside the forecast. "
+        "The numbers are in the list of entries."
+    )
+    return _drawn(f"site-{tooth}-seating.png", alt, sheet)
 
 
 def _solid(scan: Scan, scene: SiteScene) -> Figure:

@@ -69,28 +69,48 @@ def class_figure(table: dict[tuple[str, str], int], classes: Sequence[str]) -> S
 
 
 def torque_depth_figure(
-    curve: dict[str, list[float]], points: Sequence[tuple[float, float]], ceiling_Ncm: float, loading_Ncm: float
+    curve: dict[str, list[float]],
+    points: Sequence[tuple[float, float]],
+    ceiling_Ncm: float,
+    loading_Ncm: float,
+    *,
+    earlier: Sequence[Sequence[tuple[float, float]]] = (),
+    planned_mm: float | None = None,
 ) -> Sheet:
     """Torque against depth while seating: the forecast's band and median, what was read, ceiling and loading torque.
 
     Args:
         curve: "depth_mm", "low", "middle", "high" of a forecast; may be empty.
         points: (depth of the apex in mm, torque in N·cm) as read.
+        earlier: the same of earlier tries at this site, each a line of its own.
+        planned_mm: planned depth of the apex.
     """
     sheet = Sheet(WIDTH_MM, HEIGHT_MM)
     sheet.text(_LEFT_MM, HEIGHT_MM - 4.5, "Torque while seating", size=8, weight="bold")
-    depths = [*curve.get("depth_mm", ()), *(depth for depth, _ in points)]
+    tries = [run for run in earlier if run]
+    depths = [*curve.get("depth_mm", ()), *(depth for run in (points, *tries) for depth, _ in run)]
     if not depths:
         sheet.text(_LEFT_MM, HEIGHT_MM / 2, "Neither a forecast nor a reading.", size=7)
         return sheet
-    most = max([ceiling_Ncm * 1.25, *(torque * 1.1 for _, torque in points)])
-    axes = _axes(sheet, (0.0, max(depths) * 1.03, 0.0, most), "apex below the bone entry, mm", f"torque, {UNIT}")
+    most = max([ceiling_Ncm * 1.4, *(torque * 1.1 for run in (points, *tries) for _, torque in run)])
+    axes = _axes(
+        sheet,
+        (0.0, max(*depths, planned_mm or 0.0) * 1.03, 0.0, most),
+        "apex below the bone entry, mm",
+        f"torque, {UNIT}",
+    )
     if curve:
         axes.fill_between(curve["depth_mm"], curve["low"], curve["high"], color=palette.ACCENT, alpha=0.18, linewidth=0,
                           label="forecast, 95 % interval")  # fmt: skip
         axes.plot(curve["depth_mm"], curve["middle"], color=palette.ACCENT, linewidth=1.0, label="forecast, median")
     for value, words, dash in ((ceiling_Ncm, "ceiling", (5, 2)), (loading_Ncm, "loading torque", (1, 1.4))):
         axes.axhline(value, color=palette.INK, linewidth=0.8, dashes=dash, label=f"{words} {value:g} {UNIT}")
+    if planned_mm is not None:
+        axes.axvline(planned_mm, color=palette.QUIET, linewidth=0.6, label=f"planned depth {planned_mm:.1f} mm")
+    for number, run in enumerate(tries):
+        before, then = zip(*run, strict=True)
+        axes.plot(before, then, "o:", color=palette.QUIET, markersize=2.5, linewidth=0.7, markerfacecolor="white",
+                  label="read in an earlier try" if number == 0 else None)  # fmt: skip
     if points:
         depth, torque = zip(*points, strict=True)
         axes.plot(depth, torque, "o-", color=palette.INK, markersize=3, linewidth=0.7, label="read at the chair")

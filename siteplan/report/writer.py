@@ -17,6 +17,7 @@ from siteplan.report.html import report_html
 from siteplan.report.identity import Identity
 from siteplan.report.naming import Naming, without_identity
 from siteplan.report.pdf import Paper
+from siteplan.report.seating_content import shared_seating
 from siteplan.report.staging import scenes_of
 from siteplan.scan.volume import Scan
 
@@ -55,7 +56,7 @@ def write_report(
     content, figures = build(findings, scan, identity, when, show)
     make_folder(out_dir)
     naming = Naming.of(findings.structures, identity)
-    data = findings.as_json() if identity.keeps_free_text else without_identity(findings.as_json(), naming)
+    data = findings_json(findings, naming, identity)
     show(0.92, "writing the report")
     files = {"findings.json": (json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()}
     if pdf.can_write():
@@ -68,6 +69,17 @@ def write_report(
         write_whole(out_dir / name, raw)
     show(1.0, "report written")
     return [out_dir / name for name in files]
+
+
+def findings_json(findings: Findings, naming: Naming, identity: Identity) -> dict[str, Any]:
+    """The content of `findings.json`, with as much of the patient's identity as is asked for."""
+    data = findings.as_json()
+    if identity.keeps_free_text:
+        return data
+    for member, site in zip(data["sites"], findings.sites, strict=True):
+        member["seating"] = shared_seating(site.seating) if site.seating else None
+    shared: dict[str, Any] = without_identity(data, naming)
+    return shared
 
 
 def build(
@@ -91,6 +103,8 @@ def placed(content: dict[str, Any], over: list[Figure], drawn: list[SiteFigures]
     for site, figures in zip(content["sites"], drawn, strict=True):
         names = ("across", "along", "profile", "solid")
         site["page"]["figures"] = {name: getattr(figures, name).entry() for name in names}
+        if figures.seating is not None:
+            site["seating"]["figure"] = figures.seating.entry()
     everything = [*over, *(figure for figures in drawn for figure in figures.all)]
     return {figure.file: figure.png for figure in everything if figure.png}
 

@@ -7,6 +7,7 @@ from siteplan.surgery import cautions
 from siteplan.surgery.entries import Kind
 from siteplan.surgery.seating import MOVES, Phase, State
 from siteplan.surgery.seating_plan import GUM
+from siteplan.surgery.told import turns_words
 
 
 @dataclass(frozen=True)
@@ -51,12 +52,13 @@ _THERE_MM = 0.05
 def position(state: State) -> str:
     """Where the fixture stands, in one line."""
     left = state.remaining_mm
-    rest = (
-        f"{left:.1f} mm to go, about {left / state.plan.lead_mm:.1f} turns"
-        if left > _THERE_MM
-        else "planned depth reached"
-    )
-    return f"{state.turns:g} turns in, apex {state.depth_mm:.1f} of {state.plan.apex_mm:.1f} mm: {rest}"
+    if left > _THERE_MM:
+        rest = f"{left:.1f} mm to go, about {left / state.plan.lead_mm:.1f} turns"
+    elif left >= -_THERE_MM:
+        rest = "planned depth reached"
+    else:
+        rest = f"{-left:.1f} mm past the planned depth"
+    return f"{turns_words(state.turns)} in, apex {state.depth_mm:.1f} of {state.plan.apex_mm:.1f} mm: {rest}"
 
 
 def mark_words(state: State) -> str:
@@ -78,6 +80,16 @@ def _by_hand(state: State) -> _Said:
 
 
 def _ratchet(state: State) -> _Said:
+    if state.remaining_mm <= _THERE_MM:
+        do = (
+            f"Look at the mark first: by the turns the planned depth is reached. Only if it is not true that "
+            f"{mark_words(state)}, set the ratchet to {state.setting_Ncm:g} N·cm and turn on."
+        )
+        return (
+            do,
+            "turns and thread lead say that nothing is left to go, and a fixture can also spin",
+            state.setting_Ncm,
+        )
     do = f"Set the ratchet to {state.setting_Ncm:g} N·cm and turn until it clicks or {mark_words(state)}."
     return (
         do,

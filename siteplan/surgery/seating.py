@@ -168,8 +168,8 @@ def _gum_measured(state: State, entry: Entry) -> State:
     if planned is None or abs(now - planned) <= state.plan.depth_tolerance_mm or state.plan.reference != GUM:
         return measured
     text = (
-        f"the gum is {now:.1f} mm thick here, {planned:.1f} mm were planned: the drills' marks were read on the planned "
-        "thickness, so check the depth of the hole before you go on"
+        f"the gum is {now:.1f} mm thick here, {planned:.1f} mm were planned: the drills' marks were read on the "
+        "planned thickness, so check the depth of the hole before you go on"
     )
     return _warned(measured, text)
 

@@ -58,6 +58,8 @@ def test_it_is_taken_up_again_where_it_was_left(path):
     assert "by hand, cooled" not in said
     assert "Set the ratchet to 25 N·cm" in said
     assert "4.0 mm to go" in said
+    assert "Taken up again: begun 2" in said
+    assert "3 entries" in said
 
 
 def test_wrong_words_are_answered_and_nothing_is_kept(path):

@@ -67,6 +67,13 @@ def test_depth_is_turns_times_lead_from_where_it_dropped_in():
     assert "4.5 turns in" in position(state)
 
 
+def test_past_the_plan_is_never_called_reached():
+    state = after(hand(9), just(Kind.TURNED_IN, turns=0.5))
+    assert "0.5 mm past the planned depth" in position(state)
+    assert advice(state).do.startswith("Look at the mark first")
+    assert "planned depth reached" in position(after(hand(9)))
+
+
 def test_a_mark_that_was_measured_counts_more_than_turns():
     state = after(hand(3, above_gum_mm=7.5))
     assert state.depth_mm == pytest.approx(2.5)
