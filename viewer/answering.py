@@ -1,6 +1,6 @@
 """The answers to all questions of a site, put together from the readings; and what a site's card says."""
 
-from siteplan.anatomy import MadeBy
+from siteplan.anatomy import MadeBy, Structure
 from siteplan.assessment import Library
 from siteplan.case import SiteEntry
 from siteplan.case.tooth import side_of
@@ -15,12 +15,14 @@ from viewer.texts import say
 _SEVERITY_MARK = {Severity.NOTE: None, Severity.WARNING: palette.CLOSE, Severity.REFUSAL: palette.BROKEN}
 
 
-def site_answers(measured: Measured, scan: Scan, library: Library | None) -> dict[str, Answer]:
+def site_answers(
+    measured: Measured, scan: Scan, library: Library | None, proposed: tuple[Structure, ...] = ()
+) -> dict[str, Answer]:
     """Everything that the questions column shows for one site."""
     return {
         "fits": reading.fits(measured),
         "bone": reading.bone_answer(measured),
-        "near": near(library),
+        "near": near(library, proposed),
         "drill": reading.drilling(measured),
         "turn-in": turn_in(measured),
         "scan": trust(scan, measured.site.scan_findings),
@@ -34,18 +36,19 @@ def waiting_answers(scan: Scan, has_site: bool) -> dict[str, Answer]:
     return dict.fromkeys(("fits", "bone", "near", "drill", "turn-in"), blank) | {"scan": trust(scan, ())}
 
 
-def near(library: Library | None) -> Answer:
-    """What lies near? Every structure, who says so, and how sure its place is."""
+def near(library: Library | None, proposed: tuple[Structure, ...] = ()) -> Answer:
+    """What lies near? Every structure, who says so, and how sure its place is; proposals first."""
+    rows = [Row(s.name, say("near.proposed"), palette.UNKNOWN, s.note, False, s.note) for s in proposed]
     if library is None or not library.structures:
-        return Answer(say("near.none"), palette.UNKNOWN, (), (say("fits.only-drawn"),))
-    rows = []
+        return Answer(say("near.none"), palette.UNKNOWN, tuple(rows), (say("fits.only-drawn"),))
     for structure in library.structures:
         waiting = structure.made_by is MadeBy.FOUND
         mark = palette.CLOSE if waiting else palette.KEPT
         sure = say("near.sure", mm=f"{structure.uncertainty_mm:.2f}")
         rows.append(Row(structure.name, say(f"near.{structure.made_by.value}"), mark, structure.note, False, sure))
     open_ = sum(s.made_by is MadeBy.FOUND for s in library.structures)
-    short = say("near.short-open", n=len(rows), open=open_) if open_ else say("near.short", n=len(rows))
+    total = len(library.structures)
+    short = say("near.short-open", n=total, open=open_) if open_ else say("near.short", n=total)
     return Answer(short, palette.CLOSE if open_ else None, tuple(rows), (say("fits.only-drawn"),))
 
 

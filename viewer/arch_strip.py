@@ -1,23 +1,36 @@
 """The strip along the arch above the section: where the sites are, what lies under them, where we look now."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from siteplan.anatomy import Cone, Structure, Surface, Tube
+from siteplan.anatomy import Cone, MadeBy, Structure, Surface, Tube
+from siteplan.assessment import Library
+from siteplan.case import SiteEntry
 from siteplan.frame import Vector
 from siteplan.report import palette
+from siteplan.report.palette import Dash, Line
+from viewer import edits
 from viewer.look import Window
+from viewer.measuring import fixture_named
 from viewer.overlay import draw_cross
 from viewer.paint import grey_image, pen_of, words
 from viewer.panorama import Panorama
+from viewer.pictures import DOUBT_BELOW
 from viewer.texts import say
 
 _FAR_MM = 12.0
 """A structure further than this from the wall of the strip is not drawn on it."""
+
+
+BARE_MM = 8.0
+"""Length of the line that stands for a site without a fixture (for the eye only)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +58,7 @@ class ArchStrip(QWidget):
         self.panorama: Panorama | None = None
         self.sites: tuple[SiteMark, ...] = ()
         self.structures: tuple[Structure, ...] = ()
+        self.proposed: tuple[Structure, ...] = ()
         self.waiting = say("strip.waiting")
         self._image: QImage | None = None
         self._window = Window(0, 1)
@@ -63,9 +77,11 @@ class ArchStrip(QWidget):
         self._image = None
         self.update()
 
-    def set_things(self, sites: tuple[SiteMark, ...], structures: tuple[Structure, ...]) -> None:
+    def set_things(
+        self, sites: tuple[SiteMark, ...], structures: tuple[Structure, ...], proposed: tuple[Structure, ...] = ()
+    ) -> None:
         """What lies on the strip."""
-        self.sites, self.structures = sites, structures
+        self.sites, self.structures, self.proposed = sites, structures, proposed
         self.update()
 
     def set_here(self, point_lps_mm: Vector | None) -> None:
@@ -126,7 +142,7 @@ class ArchStrip(QWidget):
             self._image = grey_image(grey, self._window)
         painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform)
         painter.drawImage(self.picture_box(), self._image)
-        for structure in self.structures:
+        for structure in (*self.structures, *self.proposed):
             self._paint_structure(painter, structure)
         for site in self.sites:
             self._paint_site(painter, site)
@@ -195,12 +211,26 @@ class ArchStrip(QWidget):
         else:
             return self._paint_surface(painter, structure, shape)
         local = self.panorama.from_lps(points)
-        near = local[local[:, 2] < _FAR_MM]
-        if len(near) > 1:
-            line = QPolygonF([self.to_px(float(s), float(h)) for s, h, _ in near])
-            painter.setPen(pen_of(palette.LINE_OF_KIND[structure.kind.value], 2.0, 0.9))
-            painter.drawPolyline(line)
+        line = palette.LINE_OF_KIND[structure.kind.value]
+        if structure.made_by is MadeBy.FOUND:
+            line = Line(line.colour, Dash.FINE, line.width_pt, line.words)
+        sure = np.ones(len(points), dtype=bool)
+        if structure.confidence is not None:
+            sure = structure.confidence >= DOUBT_BELOW
+        near = local[:, 2] < _FAR_MM
+        for run in _runs(np.where(near, np.where(sure, 2, 1), 0)):
+            self._paint_line(painter, local[run], line, doubtful=not sure[run.start])
         return None
+
+    def _paint_line(self, painter: QPainter, local: Vector, line: Line, *, doubtful: bool) -> None:
+        """A stretch of a structure; a doubtful one is thin and carries a question mark in its middle."""
+        places = [self.to_px(float(s), float(h)) for s, h, _ in local]
+        if len(places) > 1:
+            painter.setPen(pen_of(line, 0.9 if doubtful else 2.0, 0.9))
+            painter.drawPolyline(QPolygonF(places))
+        if doubtful:
+            at = places[len(places) // 2]
+            words(painter, at, say("picture.ask"), line.colour, bold=True, align=Qt.AlignmentFlag.AlignHCenter)
 
     def _paint_surface(self, painter: QPainter, structure: Structure, surface: Surface) -> None:
         """The lowest part of a floor over each column of the strip."""
@@ -222,3 +252,20 @@ class ArchStrip(QWidget):
             x = self.to_px(float(s), 0.0).x()
             painter.setPen(QPen(QColor("#6cc4c9"), 1.5, Qt.PenStyle.DashLine))
             painter.drawLine(QPointF(x, 0), QPointF(x, self.height()))
+
+
+def site_marks(sites: Sequence[SiteEntry], library: Library | None, present: int | None) -> tuple[SiteMark, ...]:
+    """The sites as they stand on the strip."""
+    marks = []
+    for entry in sites:
+        fixture = fixture_named(library, entry.fixture) if library else None
+        length = fixture.length_mm if fixture else BARE_MM
+        tip = edits.tip_of(entry, length)
+        marks.append(SiteMark(entry.tooth, edits.platform_of(entry), tip, entry.tooth == present))
+    return tuple(marks)
+
+
+def _runs(states: NDArray[np.int64]) -> list[slice]:
+    """Stretches of equal state above zero, each with the first point of the next one, so that no gap shows."""
+    edges = np.r_[0, np.flatnonzero(np.diff(states)) + 1, len(states)]
+    return [slice(int(a), min(int(b) + 1, len(states))) for a, b in pairwise(edges) if states[a] > 0]

@@ -12,19 +12,18 @@ from typing import Any
 import numpy as np
 from PySide6.QtCore import QObject, QTimer, Signal
 
+from siteplan.anatomy import Structure
 from siteplan.assessment import Library
-from siteplan.bone.levels import grey_levels
-from siteplan.case import SiteEntry
+from siteplan.case import SiteEntry, StructureEntry
 from siteplan.findings import SiteFindings
 from siteplan.fixture import Fixture
 from siteplan.frame import Vector
-from viewer import edits
 from viewer.answering import site_answers, site_card, waiting_answers
-from viewer.arch_strip import SiteMark
+from viewer.arch_strip import site_marks
 from viewer.desk_hands import Hands
 from viewer.hand_draw import mark_words
 from viewer.jobs import Channel, Ticket
-from viewer.look import Look, Tissue, Window, presets
+from viewer.look import Look, Tissue, Window, presets_of
 from viewer.measuring import (
     LibraryRequest,
     Measured,
@@ -39,6 +38,7 @@ from viewer.plan import Plan
 from viewer.reading import bone_lines, leader_of
 from viewer.section_picture import Numbers
 from viewer.session import Session
+from viewer.undecided import shapes_of, undecided
 from viewer.workspace import Workspace
 
 BONE_EVERY_S = 0.4
@@ -67,7 +67,9 @@ class Desk(Hands, QObject):
         self._last_full: dict[int, SiteFindings] = {}
         self.presets: dict[Tissue, Window] = {}
         self._library_key: tuple[object, ...] | None = None
-        self._cut_for: Library | None = None
+        self._cut_for: tuple[Library, tuple[Structure, ...]] | None = None
+        self._proposals: tuple[StructureEntry, ...] = ()
+        self.proposed: tuple[Structure, ...] = ()
         self._bone_read = 0.0
         self._film_key: object = None
         self._full_asked: tuple[int, object] | None = None
@@ -121,7 +123,7 @@ class Desk(Hands, QObject):
         self._library_key, self._film_key, self._cut_for = None, None, None
         self.look, self.tooth, self.library = None, None, None
         scan = session.scan
-        self.presets = _tissue_windows(session)
+        self.presets = presets_of(session.scan)
         self.space.section.set_voxel(scan.spacing_kji_mm)
         self.space.tissue_buttons[Tissue.BONE].setChecked(True)
         self.set_window(self.presets[Tissue.BONE])
@@ -159,6 +161,7 @@ class Desk(Hands, QObject):
         if self.entry is None:
             self.tooth, self.look = (sites[0].tooth if sites else None), None
         self._ask_library(session)
+        self._take_proposals(session.plan)
         self._dress_strip(session)
         self.space.cards.set_teeth([e.tooth for e in sites])
         self.space.cards.set_present(self.tooth)
@@ -168,6 +171,15 @@ class Desk(Hands, QObject):
         self._rest.start()
         self.changed.emit()
 
+    def _take_proposals(self, plan: Plan) -> None:
+        """Shapes of what is proposed, for drawing only; made anew when they change."""
+        self.space.decision.show_waiting(undecided(plan))
+        if plan.proposals != self._proposals:
+            self._proposals, self.proposed = plan.proposals, shapes_of(plan.proposals)
+            self._film_key = None
+            if self.space.section.cut is not None:
+                self._ask_cut(smooth=False)
+
     def _show_site(self, entry: SiteEntry) -> None:
         fixture, section = self.fixture, self.space.section
         frame = entry.frame()
@@ -176,7 +188,7 @@ class Desk(Hands, QObject):
         self.look = self.look.follow(frame)
         section.set_site(entry, fixture)
         shown = section.cut
-        if shown is None or not _same_look(shown.look, self.look):
+        if shown is None or not shown.look.same_as(self.look):
             self._ask_cut(smooth=False)
         self._show_marks()
         if section.holding and self._rest_findings() is not None:
@@ -192,14 +204,8 @@ class Desk(Hands, QObject):
         self.space.section.set_marks(marks)
 
     def _dress_strip(self, session: Session) -> None:
-        marks = []
-        for entry in session.plan.sites:
-            fixture = fixture_named(self.library, entry.fixture) if self.library else None
-            length = fixture.length_mm if fixture else 8.0
-            marks.append(
-                SiteMark(entry.tooth, edits.platform_of(entry), edits.tip_of(entry, length), entry.tooth == self.tooth)
-            )
-        self.space.strip.set_things(tuple(marks), self.library.structures if self.library else ())
+        marks = site_marks(session.plan.sites, self.library, self.tooth)
+        self.space.strip.set_things(marks, self.library.structures if self.library else (), self.proposed)
         self.space.arch.sites = tuple((m.tooth, m.platform_lps_mm) for m in marks)
         self.space.arch.update()
 
@@ -245,7 +251,7 @@ class Desk(Hands, QObject):
         if entry is None or session is None or library is None or look is None:
             return
         structures = tuple((s, library.margins.of(s.kind).value_mm) for s in library.structures)
-        request = CutRequest(session.scan, look, structures, self._others(entry), smooth)
+        request = CutRequest(session.scan, look, structures, self._others(entry), smooth, self.proposed)
         self.channels["cut"].ask(lambda _ticket: make_cut(request))
 
     def _ask_quick(self, entry: SiteEntry) -> None:
@@ -268,8 +274,10 @@ class Desk(Hands, QObject):
         entry, section = self.entry, self.space.section
         if entry is None or self.library is None or section.holding:
             return
-        if section.cut is None or not section.cut.smooth or self._cut_for is not self.library:
-            self._cut_for = self.library
+        wanted = (self.library, self.proposed)
+        known = self._cut_for is not None and self._cut_for[0] is wanted[0] and self._cut_for[1] is wanted[1]
+        if section.cut is None or not section.cut.smooth or not known:
+            self._cut_for = wanted
             self._ask_cut(smooth=True)
         self._ask_film()
         self._ask_full()
@@ -283,7 +291,7 @@ class Desk(Hands, QObject):
             return
         self._film_key = key
         sites = tuple((e, fixture_named(library, e.fixture)) for e in session.plan.sites)
-        request = FilmRequest(session.scan, look, FILM_OFFSETS_MM, sites, library.structures)
+        request = FilmRequest(session.scan, look, FILM_OFFSETS_MM, sites, library.structures, self.proposed)
         self.channels["film"].ask(lambda ticket: make_film(request, lambda: ticket.cancelled), give_up_running=True)
 
     def _ask_full(self) -> None:
@@ -372,7 +380,7 @@ class Desk(Hands, QObject):
         if found is None or self.entry is None:
             self.space.answers.set_answers(waiting_answers(session.scan, self.entry is not None))
         else:
-            self.space.answers.set_answers(site_answers(found, session.scan, self.library))
+            self.space.answers.set_answers(site_answers(found, session.scan, self.library, self.proposed))
 
     def _stale(self, entry: SiteEntry) -> bool:
         return self._measured_for.get(entry.tooth) != self._key(entry)
@@ -388,12 +396,3 @@ class Desk(Hands, QObject):
 
 def _measured_for(request: MeasureRequest, key: object, _ticket: Ticket) -> tuple[int, object, Measured]:
     return request.entry.tooth, key, measure(request)
-
-
-def _same_look(one: Look, other: Look) -> bool:
-    return one.anchor is other.anchor and one.offset_mm == other.offset_mm and one.turn_deg == other.turn_deg
-
-
-def _tissue_windows(session: Session) -> dict[Tissue, Window]:
-    levels = grey_levels(session.scan)
-    return presets(levels.soft, levels.step)

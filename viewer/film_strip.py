@@ -7,7 +7,7 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from siteplan.frame import Vector
 from siteplan.report import palette
 from viewer.look import Look, Window
-from viewer.overlay import draw_cross
+from viewer.overlay import draw_cross, line_of
 from viewer.paint import Glass, draw_section, grey_image, stroke, words
 from viewer.pictures import FILM_DEPTH_MM, FilmFrame
 from viewer.texts import say
@@ -104,8 +104,7 @@ class FilmStrip(QWidget):
                 image = self._images[number] = grey_image(frame.section.grey, self._window)
             draw_section(painter, glass, frame.section, image)
         for cut in frame.structures:
-            line = palette.LINE_OF_KIND[cut.structure.kind.value]
-            stroke(painter, glass, cut.outlines, line, width_px=1.4)
+            stroke(painter, glass, cut.outlines, line_of(cut), width_px=1.4)
         for fixture in frame.fixtures:
             stroke(painter, glass, fixture.body, palette.FIXTURE_BODY, width_px=1.2, alpha=0.9)
         if self._cross is not None:

@@ -6,6 +6,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from siteplan.bone.levels import grey_levels
 from siteplan.bone.sample import sample_block
 from siteplan.errors import GeometryError
 from siteplan.frame import SiteFrame
@@ -55,6 +56,10 @@ class Look:
         plane = replace(self, offset_mm=0.0).plane()
         height = float(plane.from_lps(site.origin_lps_mm)[2])
         return abs(height) < OFF_PLANE_MM and abs(float(site.axis @ plane.toward)) < OFF_PLANE_SINE
+
+    def same_as(self, other: "Look") -> bool:
+        """Whether both show the same plane."""
+        return self.anchor is other.anchor and self.offset_mm == other.offset_mm and self.turn_deg == other.turn_deg
 
     def follow(self, site: SiteFrame) -> "Look":
         """This look, or one anchored anew where the site has left its plane."""
@@ -132,3 +137,9 @@ def presets(soft: float, step: float) -> dict[Tissue, Window]:
         Tissue.METAL: (0.5, 6.0),
     }
     return {tissue: Window(soft + low * step, soft + high * step) for tissue, (low, high) in shares.items()}
+
+
+def presets_of(scan: Scan) -> dict[Tissue, Window]:
+    """The windows of a scan, from its own levels of air and soft tissue."""
+    levels = grey_levels(scan)
+    return presets(levels.soft, levels.step)

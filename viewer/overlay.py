@@ -70,12 +70,27 @@ def draw_structures(painter: QPainter, glass: Glass, cut: Cut, px: float) -> Non
             fine = Line(line.colour, Dash.FINE, 0.8, "")
             stroke(painter, glass, shown.margin_outlines, fine, width_px=1.0 * px, alpha=0.8)
     for shown in cut.structures:
-        line = palette.LINE_OF_KIND[shown.structure.kind.value]
         if shown.outlines:
-            stroke(painter, glass, shown.outlines, line, width_px=(1.2 if shown.doubtful else 2.0) * px)
+            stroke(painter, glass, shown.outlines, line_of(shown), width_px=(1.2 if shown.doubtful else 2.0) * px)
     for shown in cut.structures:
         if shown.outlines:
             _name(painter, glass, shown)
+            if shown.found_only:
+                _ask_mark(painter, glass, shown)
+
+
+def line_of(shown: CutStructure) -> Line:
+    """The line of a structure; one that nobody has confirmed is dotted, whatever its kind."""
+    line = palette.LINE_OF_KIND[shown.structure.kind.value]
+    return Line(line.colour, Dash.FINE, line.width_pt, line.words) if shown.found_only else line
+
+
+def _ask_mark(painter: QPainter, glass: Glass, shown: CutStructure) -> None:
+    """A question mark on what waits for a person."""
+    u, v = np.concatenate(shown.outlines).mean(axis=0)
+    colour = palette.LINE_OF_KIND[shown.structure.kind.value].colour
+    at = glass.to_px(float(u), float(v))
+    words(painter, at, say("picture.ask"), colour, bold=True, align=Qt.AlignmentFlag.AlignHCenter)
 
 
 def _name(painter: QPainter, glass: Glass, shown: CutStructure) -> None:
@@ -84,10 +99,12 @@ def _name(painter: QPainter, glass: Glass, shown: CutStructure) -> None:
     at = glass.to_px(float(u), float(v)) + QPointF(8, 0)
     colour = palette.LINE_OF_KIND[shown.structure.kind.value].colour
     text = shown.structure.name
-    if shown.doubtful:
-        text = say("picture.doubtful", name=text)
+    if shown.proposed:
+        text = say("picture.proposed", name=text)
     elif shown.found_only:
         text = say("picture.found-only", name=text)
+    if shown.doubtful:
+        text = say("picture.doubtful", name=text)
     if 0 < at.y() < glass.height and at.x() < glass.width - 30:
         words(painter, at, text, colour, share=0.9)
 
@@ -124,6 +141,15 @@ def draw_handle(painter: QPainter, at: QPointF, kind: str, px: float, hot: bool)
         painter.rotate(45)
     painter.drawRect(QRectF(-size, -size, 2 * size, 2 * size))
     painter.restore()
+
+
+def draw_ring(painter: QPainter, at: QPointF, px: float, hot: bool) -> None:
+    """Where a hand takes hold of a canal's middle line: a ring, so that it is no handle of the fixture."""
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    size = (7.0 if hot else 5.0) * px
+    for pen in (QPen(QColor(palette.HALO), 4 * px), QPen(QColor("#ffffff"), 1.8 * px)):
+        painter.setPen(pen)
+        painter.drawEllipse(at, size, size)
 
 
 def draw_bone(painter: QPainter, glass: Glass, bone: BoneLines, plane: Plane, px: float) -> None:

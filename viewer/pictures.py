@@ -6,7 +6,7 @@ outlines are made anew for every movement of the hand.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -20,6 +20,7 @@ from siteplan.report.plane import Plane, Section
 from siteplan.scan import Scan
 from viewer.edits import platform_of
 from viewer.look import DEPTH_RANGE_MM, REACH_MM, Look, cut
+from viewer.undecided import Crossing, crossings
 
 DOUBT_BELOW = 0.5
 """A stretch of a found path whose confidence is below this is drawn broken and named doubtful (our own bound)."""
@@ -38,11 +39,12 @@ class CutStructure:
     margin_mm: float | None
     margin_outlines: tuple[Outline, ...]
     doubtful: bool
+    proposed: bool = False
 
     @property
     def found_only(self) -> bool:
         """Whether no person has confirmed it yet."""
-        return self.structure.made_by is MadeBy.FOUND
+        return self.proposed or self.structure.made_by is MadeBy.FOUND
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,17 +67,19 @@ class Cut:
     structures: tuple[CutStructure, ...]
     others: tuple[FixtureOutlines, ...]
     smooth: bool
+    crossings: tuple[Crossing, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class CutRequest:
-    """All that a worker needs to make a `Cut`."""
+    """All that a worker needs to make a `Cut`. `proposals`: drawn, but no part of the case."""
 
     scan: Scan
     look: Look
     structures: tuple[tuple[Structure, float | None], ...]
     others: tuple[tuple[SiteEntry, Fixture], ...]
     smooth: bool
+    proposals: tuple[Structure, ...] = ()
 
 
 def bounds_of(depth_range_mm: tuple[float, float] = DEPTH_RANGE_MM, reach_mm: float = REACH_MM) -> Bounds:
@@ -92,8 +96,10 @@ def make_cut(request: CutRequest) -> Cut:
     )
     bounds = bounds_of()
     structures = tuple(_cut_structure(s, margin, plane, bounds) for s, margin in request.structures)
+    structures += tuple(_proposed(s, plane, bounds) for s in request.proposals)
+    passing = tuple(c for s in structures if s.outlines for c in crossings(s.structure, plane))
     others = tuple(fixture_outlines(entry, fixture, plane) for entry, fixture in request.others)
-    return Cut(request.look, plane, section, structures, others, request.smooth)
+    return Cut(request.look, plane, section, structures, others, request.smooth, passing)
 
 
 def fixture_outlines(entry: SiteEntry, fixture: Fixture, plane: Plane) -> FixtureOutlines:
@@ -125,6 +131,10 @@ def _cut_structure(structure: Structure, margin_mm: float | None, plane: Plane, 
     outlines = tuple(cut_shape(structure.shape, plane, box))
     margin = tuple(cut_shape(structure.shape, plane, box, margin_mm)) if margin_mm else ()
     return CutStructure(structure, outlines, margin_mm, margin, _doubtful_here(structure, plane))
+
+
+def _proposed(structure: Structure, plane: Plane, bounds: Bounds) -> CutStructure:
+    return replace(_cut_structure(structure, None, plane, bounds), proposed=True)
 
 
 def _box_in_plane(structure: Structure, plane: Plane, bounds: Bounds, grow_mm: float) -> Bounds | None:
@@ -186,6 +196,7 @@ class FilmRequest:
     offsets_mm: tuple[float, ...]
     sites: tuple[tuple[SiteEntry, Fixture | None], ...]
     structures: tuple[Structure, ...]
+    proposals: tuple[Structure, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -229,4 +240,5 @@ def _film_frame(request: FilmRequest, look: Look) -> FilmFrame:
     bounds = bounds_of(FILM_DEPTH_MM, FILM_REACH_MM)
     fixtures = tuple(fixture_outlines(entry, f, plane) for entry, f in request.sites if f is not None)
     structures = tuple(_cut_structure(s, None, plane, bounds) for s in request.structures)
+    structures += tuple(_proposed(s, plane, bounds) for s in request.proposals)
     return FilmFrame(look, section, fixtures, structures)

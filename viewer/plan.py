@@ -44,11 +44,14 @@ class Plan:
         case: sites and structures.
         marks: hand measurements and notes on the pictures.
         arch_mm: the corrected course of the arch, LPS; empty while the found one is used.
+        proposals: structures that the program proposed without any click. They are no part of the case, so no
+            verdict uses them, until a person confirms them.
     """
 
     case: Draft
     marks: tuple[HandMark, ...] = ()
     arch_mm: tuple[PointMm, ...] = field(default=())
+    proposals: tuple[StructureEntry, ...] = ()
 
     @property
     def sites(self) -> list[SiteEntry]:
@@ -95,6 +98,16 @@ class Plan:
         ]
         return replace(self, case=self.case.model_copy(update={"structures": structures, "sites": sites}))
 
+    def with_proposal(self, entry: StructureEntry) -> "Plan":
+        """The plan with this proposal; one of the same name is replaced."""
+        known = any(o.name == entry.name for o in self.proposals)
+        changed = tuple(entry if o.name == entry.name else o for o in self.proposals)
+        return replace(self, proposals=changed if known else (*changed, entry))
+
+    def without_proposal(self, name: str) -> "Plan":
+        """The plan without a proposal."""
+        return replace(self, proposals=tuple(p for p in self.proposals if p.name != name))
+
     def with_mark(self, mark: HandMark) -> "Plan":
         """The plan with one more hand mark."""
         return replace(self, marks=(*self.marks, mark))
@@ -124,6 +137,7 @@ class Plan:
             "case": self.case.as_json(),
             "marks": [{"kind": m.kind, "points_mm": m.points_mm, "text": m.text, "tooth": m.tooth} for m in self.marks],
             "arch_mm": list(self.arch_mm),
+            "proposals": [p.model_dump(mode="json", exclude_defaults=True) for p in self.proposals],
         }
 
 
@@ -148,7 +162,9 @@ def plan_from_json(content: Any) -> Plan:
             HandMark(str(m["kind"]), tuple(_point(p) for p in m["points_mm"]), str(m["text"]), m["tooth"])
             for m in content["marks"]
         )
-        return Plan(Draft.model_validate(content["case"]), marks, tuple(_point(p) for p in content["arch_mm"]))
+        proposals = tuple(StructureEntry.model_validate(p) for p in content.get("proposals", ()))
+        arch = tuple(_point(p) for p in content["arch_mm"])
+        return Plan(Draft.model_validate(content["case"]), marks, arch, proposals)
     except (ValidationError, KeyError, TypeError, ValueError) as error:
         raise CaseError("recovery: this file holds no complete plan.") from error
 

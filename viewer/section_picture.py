@@ -21,6 +21,7 @@ from viewer.pictures import Cut, FixtureOutlines, fixture_outlines
 from viewer.plan import HandMark
 from viewer.section_words import pointer_words, side_words, where_words
 from viewer.texts import say
+from viewer.undecided import Crossing
 
 _SHOWN_HEIGHT_MM = 42.0
 """Height of the view at first: a long fixture with its abutment and what lies below."""
@@ -65,6 +66,8 @@ class SectionPicture(QWidget):
         self._press_window = self.window_grey
         self._press_centre = (0.0, 0.0)
         self._hot = ""
+        self.held_crossing: Crossing | None = None
+        self.held_at_lps: Vector | None = None
         self._pending: list[tuple[float, float, float]] = []
         self._pointer_lps: Vector | None = None
         self._cross_lps: Vector | None = None
@@ -165,6 +168,14 @@ class SectionPicture(QWidget):
         u, v, _ = plane.from_lps(place)
         return self.glass().to_px(float(u), float(v))
 
+    def crossing_px(self, crossing: Crossing) -> QPointF:
+        """Widget position of a canal's middle line; while it is in the hand, of the hand."""
+        plane = self.plane()
+        assert plane is not None
+        held = self.held_at_lps if crossing is self.held_crossing else None
+        u, v, _ = plane.from_lps(crossing.at_lps_mm if held is None else held)
+        return self.glass().to_px(float(u), float(v))
+
     def _renew_fixture(self) -> None:
         plane = self.plane()
         if plane is None or self.entry is None or self.fixture is None:
@@ -216,6 +227,8 @@ class SectionPicture(QWidget):
             overlay.draw_bone(painter, glass, self.numbers.bone, cut.plane, px)
         for other in cut.others:
             overlay.draw_fixture(painter, glass, other, px, own=False)
+        for crossing in () if self.sharing else cut.crossings:
+            overlay.draw_ring(painter, self.crossing_px(crossing), px, self._hot == "canal")
         platform, tip = self.handle_px("platform"), self.handle_px("tip")
         if self._own is not None and platform is not None and tip is not None:
             overlay.draw_axis(painter, glass, glass.to_mm(platform), glass.to_mm(tip), px)
@@ -242,6 +255,8 @@ class SectionPicture(QWidget):
             words(painter, QPointF(glass.width - 12, 18), self.identity, "#ffffff", align=align, boxed=True)
         words(painter, QPointF(12, 18), where_words(cut.look), "#ffffff", bold=True, boxed=True)
         hint = self.asking or (say(f"tool.{self.tool}-hint") if self.tool else "")
+        if not hint and (self._hot == "canal" or self.held_crossing is not None) and not self.sharing:
+            hint = say("picture.canal-hint")
         if hint:
             words(painter, QPointF(12, 46), hint, "#ffd447", boxed=True)
         if self.sharing:

@@ -14,6 +14,7 @@ from viewer.hand import POINTS_NEEDED
 from viewer.plan import HandMark
 from viewer.section_picture import SectionPicture, triple
 from viewer.texts import say
+from viewer.undecided import Crossing
 
 REACH_PX = 14.0
 """How near the pointer must come to a handle; about a finger's half width on a touch pad."""
@@ -30,6 +31,7 @@ class SectionView(SectionPicture):
         windowed(Window): another window for the grey values.
         pointed(object): LPS point under the pointer, or None.
         marked(HandMark): a finished hand measurement. clicked(object): LPS point, while a place is asked for.
+        canal_put(str, int, object): name of a canal, which of its points was dragged, and the LPS place it was put.
     """
 
     held = Signal(object)
@@ -40,6 +42,7 @@ class SectionView(SectionPicture):
     pointed = Signal(object)
     marked = Signal(object)
     clicked = Signal(object)
+    canal_put = Signal(str, int, object)
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         """Take hold of what lies under the pointer."""
@@ -57,6 +60,7 @@ class SectionView(SectionPicture):
             self._add_point(event.position())
         else:
             self._grip = self._under(event.position()) or "pan"
+            self.held_crossing = self._crossing_under(event.position()) if self._grip == "canal" else None
         event.accept()
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
@@ -71,6 +75,8 @@ class SectionView(SectionPicture):
             scale = self.glass().scale
             u = self._press_centre[0] - (at.x() - self._press.x()) / scale
             self._centre = (u, self._press_centre[1] + (at.y() - self._press.y()) / scale)
+        elif self._grip == "canal":
+            self.held_at_lps = self._pointer_lps
         elif self._grip:
             entry = self._dragged(at)
             if entry is not None and entry is not self.entry:
@@ -85,6 +91,11 @@ class SectionView(SectionPicture):
         grip, self._grip = self._grip, ""
         if grip in {"body", "tip", "platform"} and self.entry is not None and self.entry != self._press_entry:
             self.let_go.emit(self.entry, say(f"did.{grip}", tooth=self.entry.tooth))
+        held, place = self.held_crossing, self.held_at_lps
+        self.held_crossing, self.held_at_lps = None, None
+        if grip == "canal" and held is not None and place is not None:
+            self.canal_put.emit(held.name, held.index, place)
+        self.update()
         event.accept()
 
     def leaveEvent(self, event: QEvent) -> None:
@@ -136,18 +147,27 @@ class SectionView(SectionPicture):
         return edits.with_platform_at(start, edits.platform_of(start) + delta, self.fixture.length_mm)
 
     def _under(self, at: QPointF) -> str:
-        """What a press at this place would take hold of: "tip", "platform", "body" or ""."""
+        """What a press at this place would take hold of: "tip", "platform", "canal", "body" or ""."""
         if not self.show_overlays:
             return ""
         for which in ("tip", "platform"):
             handle = self.handle_px(which)
             if handle is not None and np.hypot(handle.x() - at.x(), handle.y() - at.y()) < REACH_PX:
                 return which
+        if self._crossing_under(at) is not None:
+            return "canal"
         glass = self.glass()
         for outline in self._own.body if self._own else ():
             if glass.polygon(outline).containsPoint(at, Qt.FillRule.OddEvenFill):
                 return "body"
         return ""
+
+    def _crossing_under(self, at: QPointF) -> Crossing | None:
+        """The canal whose middle line passes through the picture near a place."""
+        near = [(self.crossing_px(c), c) for c in (self.cut.crossings if self.cut else ())]
+        gaps = [(float(np.hypot(p.x() - at.x(), p.y() - at.y())), c) for p, c in near]
+        gap, found = min(gaps, key=lambda g: g[0], default=(np.inf, None))
+        return found if gap < REACH_PX else None
 
     def _show_cursor(self) -> None:
         if self.tool or self.asking:
@@ -156,6 +176,7 @@ class SectionView(SectionPicture):
             "body": Qt.CursorShape.SizeAllCursor,
             "tip": Qt.CursorShape.PointingHandCursor,
             "platform": Qt.CursorShape.PointingHandCursor,
+            "canal": Qt.CursorShape.PointingHandCursor,
         }.get(self._hot, Qt.CursorShape.ArrowCursor)
         self.setCursor(shape)
 

@@ -188,7 +188,7 @@ def read_plan(case_path: Path) -> tuple[Plan, CaseFile]:
         except (OSError, ValueError) as error:
             raise CaseError(f"{beside}: the marks of this case cannot be read; move the file away to go on.") from error
         kept = plan_from_json({**content, "case": file.case.as_json()})
-        plan = replace(plan, marks=kept.marks, arch_mm=kept.arch_mm)
+        plan = replace(plan, marks=kept.marks, arch_mm=kept.arch_mm, proposals=kept.proposals)
     return plan, file
 
 
@@ -200,7 +200,7 @@ def new_plan(series_path: Path, scan: Scan) -> tuple[Plan, Path]:
 
 def _save_marks(plan: Plan, case_path: Path) -> None:
     beside = marks_path(case_path)
-    if plan.marks or plan.arch_mm:
+    if plan.marks or plan.arch_mm or plan.proposals:
         content = {key: value for key, value in plan.as_json().items() if key != "case"}
         write_whole(beside, (json.dumps(content, indent=1, ensure_ascii=False) + "\n").encode())
     elif beside.exists():

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace as changed
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -12,14 +12,26 @@ from PySide6.QtCore import QObject
 from PySide6.QtGui import QCursor
 from PySide6.QtWidgets import QMenu
 
-from siteplan.anatomy import MadeBy, Structure
+from siteplan.anatomy import Structure
 from siteplan.anatomy.to_json import structure_json
 from siteplan.case import StructureEntry
 from siteplan.frame import Vector
 from siteplan.scan import Scan
 from viewer.desk import Desk
+from viewer.desk_hands import LOOK_REACH_MM
 from viewer.jobs import Channel
 from viewer.texts import say
+from viewer.undecided import (
+    Undecided,
+    find_structure,
+    free_name,
+    stops_along,
+    undecided,
+    with_confirmed,
+    with_corrected,
+    with_proposed,
+    with_rejected,
+)
 
 if TYPE_CHECKING:
     from viewer.window import MainWindow
@@ -48,6 +60,20 @@ def floor_near(scan: Scan, points: list[Vector]) -> list[Structure]:
     return [sinus_floor(scan, points[0]).structure]
 
 
+def proposed_canals(scan: Scan) -> list[Structure]:
+    """A canal for each side that shows one."""
+    from siteplan.anatomy.canal_search import propose_canals
+
+    return propose_canals(scan)
+
+
+def corrected(scan: Scan, canal: Structure, index: int, place_lps_mm: Vector) -> Structure:
+    """The canal with one point where a hand put it."""
+    from siteplan.anatomy.canal import move_point
+
+    return move_point(scan, canal, index, place_lps_mm)
+
+
 class Structures(QObject):
     """See the module."""
 
@@ -58,6 +84,17 @@ class Structures(QObject):
         self.channel = Channel("trace", self)
         self.channel.done.connect(lambda _n, found: self._take_found(found))
         self.channel.failed.connect(lambda _n, why: desk.space.show_problem(why))
+        self.corrector = Channel("correct", self)
+        self.corrector.done.connect(lambda _n, answer: self._take_corrected(*answer))
+        self.corrector.failed.connect(lambda _n, why: desk.space.show_problem(why))
+        self.proposer = Channel("propose", self)
+        self.proposer.done.connect(lambda _n, found: self._take_proposed(found))
+        self.proposer.failed.connect(lambda _n, why: desk.space.show_problem(why))
+        desk.space.section.canal_put.connect(self.correct)
+        bar = desk.space.decision
+        bar.confirm_button.clicked.connect(self.confirm_first)
+        bar.reject_button.clicked.connect(self.reject_first)
+        bar.look_button.clicked.connect(self.look_along)
         self._finder: Finder | None = None
         self._hints: tuple[str, ...] = ()
         self._points: list[Vector] = []
@@ -69,29 +106,119 @@ class Structures(QObject):
 
     def close(self) -> None:
         """End all work."""
-        self.channel.close()
+        for channel in (self.channel, self.corrector, self.proposer):
+            channel.close()
 
     def menu(self) -> None:
         """What can be done with structures, under the pointer."""
         self.make_menu().exec(QCursor.pos())
 
+    def menu_by_key(self) -> None:
+        """The same menu where the eye is, its first line chosen, for a hand that stays on the keys."""
+        menu = self.make_menu()
+        menu.setActiveAction(menu.actions()[0])
+        menu.exec(self.window.middle())
+
     def make_menu(self) -> QMenu:
         """The menu of `menu`."""
         menu = QMenu(self.window)
         menu.setToolTipsVisible(True)
-        for key, action in (("trace", self.trace), ("root", self.root), ("floor", self.floor)):
+        table = (("propose", self.propose), ("trace", self.trace), ("root", self.root), ("floor", self.floor))
+        for key, action in table:
             item = menu.addAction(say(f"near.{key}"), action)
             item.setToolTip(say(f"near.{key}-tip"))
-        entries = self.desk.plan.case.structures if self.desk.plan else []
-        if entries:
+        plan = self.desk.plan
+        if plan is not None and (plan.proposals or plan.case.structures):
             menu.addSeparator()
-        for entry in entries:
-            if entry.made_by is MadeBy.FOUND:
-                item = menu.addAction(say("near.confirm", name=entry.name), partial(self.confirm, entry))
-                item.setToolTip(say("near.confirm-tip"))
-        for entry in entries:
+        for waiting in undecided(plan) if plan else ():
+            item = menu.addAction(say("near.confirm", name=waiting.entry.name), partial(self.confirm, waiting.entry))
+            item.setToolTip(say("near.confirm-tip"))
+            item = menu.addAction(say("near.reject", name=waiting.entry.name), partial(self.reject, waiting.entry))
+            item.setToolTip(say("near.reject-tip"))
+        for entry in plan.case.structures if plan else ():
             menu.addAction(say("near.remove", name=entry.name), partial(self.remove, entry.name))
         return menu
+
+    # ---- proposed, looked at, decided
+
+    def propose(self) -> None:
+        """Have the canals of both sides proposed, without a click."""
+        session = self.desk.session
+        if session is None:
+            return
+        scan = session.scan
+        self.desk.space.show_problem(say("near.proposing"))
+        self.proposer.ask(lambda _ticket: proposed_canals(scan), give_up_running=True)
+
+    def _take_proposed(self, found: list[Structure]) -> None:
+        session = self.desk.session
+        if session is None:
+            return
+        plan = with_proposed(session.plan, found)
+        self.desk.space.show_problem("" if plan.proposals else say("near.all-there"))
+        if plan.proposals:
+            session.change(plan, say("did.propose-canals"))
+            self.desk.space.answers.open_one("near")
+
+    def first(self) -> Undecided | None:
+        """What the bar asks about."""
+        waiting = undecided(self.desk.plan) if self.desk.plan else ()
+        return waiting[0] if waiting else None
+
+    def confirm_first(self) -> None:
+        """Confirm what the bar asks about."""
+        first = self.first()
+        if first is not None:
+            self.confirm(first.entry)
+
+    def reject_first(self) -> None:
+        """Reject what the bar asks about."""
+        first = self.first()
+        if first is not None:
+            self.reject(first.entry)
+
+    def look_along(self) -> None:
+        """The next section along what the bar asks about; after the last one the first again."""
+        first, desk = self.first(), self.desk
+        structure = find_structure(desk.plan, first.entry.name) if first is not None and desk.plan else None
+        if structure is None or desk.look is None:
+            return
+        stops = stops_along(structure, desk.look.anchor, LOOK_REACH_MM)
+        if not stops:
+            desk.space.show_problem(say("near.too-far", name=structure.name))
+            return
+        here = desk.look.offset_mm
+        desk.show_look(replace(desk.look, offset_mm=next((x for x in stops if x > here + 0.01), stops[0])))
+        desk.space.stage.setCurrentWidget(desk.space.section)
+        desk.space.arch_button.setChecked(False)
+
+    def reject(self, entry: StructureEntry) -> None:
+        """A person has looked and it is not what it was taken for; undo brings it back."""
+        session = self.desk.session
+        if session is not None:
+            session.change(with_rejected(session.plan, entry), say("did.reject", name=entry.name))
+
+    # ---- corrected by hand
+
+    def correct(self, name: str, index: int, place: object) -> None:
+        """A point of a canal was dragged: only its neighbourhood is followed anew."""
+        session = self.desk.session
+        structure = find_structure(session.plan, name) if session is not None else None
+        if session is None or structure is None:
+            return
+        scan = session.scan
+        self.desk.space.show_problem(say("near.correcting"))
+        self.corrector.ask(lambda _ticket: (name, structure, corrected(scan, structure, index, np.asarray(place))))
+
+    def _take_corrected(self, name: str, before: Structure, after: Structure) -> None:
+        session = self.desk.session
+        if session is None:
+            return
+        self.desk.space.show_problem("")
+        present = find_structure(session.plan, name)
+        if present is None or structure_json(present) != structure_json(before):
+            return  # it was changed or taken away meanwhile
+        session.change(with_corrected(session.plan, name, after), say("did.correct", name=name))
 
     def trace(self) -> None:
         """The canal by two clicks."""
@@ -129,8 +256,7 @@ class Structures(QObject):
         """A person has looked along it and it is right."""
         session = self.desk.session
         if session is not None:
-            sure = entry.model_copy(update={"made_by": MadeBy.CONFIRMED})
-            session.change(session.plan.with_structure(sure), say("did.confirm", name=entry.name))
+            session.change(with_confirmed(session.plan, entry), say("did.confirm", name=entry.name))
 
     def remove(self, name: str) -> None:
         """Take a structure out of the case; undo brings it back."""
@@ -160,16 +286,8 @@ class Structures(QObject):
         plan = session.plan
         for structure in found:
             taken = {s.name for s in plan.case.structures}
-            named = changed(structure, name=_free_name(structure.name, taken))
+            named = replace(structure, name=free_name(structure.name, taken))
             plan = plan.with_structure(StructureEntry.model_validate(structure_json(named)))
         if found:
             session.change(plan, say("did.add-structure", name=found[0].name))
             self.desk.space.answers.open_one("near")
-
-
-def _free_name(name: str, taken: set[str]) -> str:
-    """The name itself, or with the first number that is free."""
-    number, free = 2, name
-    while free in taken:
-        free, number = f"{name} {number}", number + 1
-    return free

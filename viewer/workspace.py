@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
 from viewer.answers import Answers
 from viewer.arch_strip import ArchStrip
 from viewer.arch_view import ArchView
+from viewer.decision_bar import DecisionBar
 from viewer.film_strip import FilmStrip
 from viewer.look import Tissue
 from viewer.section_view import SectionView
@@ -41,6 +42,8 @@ class Workspace(QWidget):
         self.problem.setWordWrap(True)
         self.problem.hide()
         outer.addWidget(self.problem)
+        self.decision = DecisionBar()
+        outer.addWidget(self.decision)
         split = QSplitter(Qt.Orientation.Horizontal)
         split.setChildrenCollapsible(False)
         self.cards = SiteCards()

@@ -1,0 +1,116 @@
+"""Structures in the window: proposed without a click, decided by a person, corrected by dragging, marked by a click."""
+
+import json
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QPoint, Qt
+from PySide6.QtTest import QTest
+
+from siteplan.anatomy import MadeBy
+from siteplan.anatomy.canal import NEIGHBOURHOOD_MM
+from tests.viewer.hands import MEASURED_MS, drag, settle
+from viewer.undecided import find_structure, undecided
+
+pytestmark = pytest.mark.display
+
+CTRL = Qt.KeyboardModifier.ControlModifier
+
+
+def _canal_truth(sample) -> np.ndarray:
+    return np.array(json.loads(sample.with_name("truth.json").read_text())["canal"]["centreline_mm"])
+
+
+def _gap(points, line) -> np.ndarray:
+    return np.linalg.norm(np.asarray(points)[:, None] - line[None], axis=2).min(axis=1)
+
+
+@pytest.fixture
+def without_canal(opened, qtbot):
+    """The sample as it was before anybody drew its canal."""
+    session = opened.desk.session
+    session.change(session.plan.without_structure("mandibular canal"), "remove")
+    settle(opened, qtbot)
+    return opened
+
+
+def test_a_proposed_canal_is_used_by_no_verdict_before_a_person_says_so(without_canal, sample, qtbot, shoot):
+    window, desk = without_canal, without_canal.desk
+    QTest.keyClick(window, Qt.Key.Key_P, CTRL)
+    qtbot.waitUntil(lambda: bool(desk.plan.proposals), timeout=MEASURED_MS)
+    settle(window, qtbot)
+    (proposal,) = desk.plan.proposals  # the field of the sample holds one side
+    assert _gap(proposal.points_mm, _canal_truth(sample)).mean() < 0.4  # the bar for a traced centreline
+    assert proposal.made_by is MadeBy.FOUND
+    assert window.space.decision.isVisible()
+    assert proposal.name in window.space.decision.text()
+    assert "canal" not in {c.kind for c in desk.measured[35].clearances}
+    assert proposal.name not in json.dumps(desk.plan.checked_case().as_json())
+    shown = [s for s in window.space.section.cut.structures if s.proposed]
+    assert [s.structure.name for s in shown] == [proposal.name]
+    shoot(window, "30_proposed")
+    first = desk.look.offset_mm
+    QTest.keyClick(window, Qt.Key.Key_J, CTRL)
+    assert desk.look.offset_mm != first
+    QTest.keyClick(window, Qt.Key.Key_Return, CTRL)
+    assert desk.plan.proposals == ()
+    settle(window, qtbot)
+    assert find_structure(desk.plan, proposal.name).made_by is MadeBy.CONFIRMED
+    assert "canal" in {c.kind for c in desk.measured[35].clearances}
+    assert not window.space.decision.isVisible()
+    QTest.keyClick(window, Qt.Key.Key_Z, CTRL)
+    assert desk.plan.proposals == (proposal,)
+    QTest.mouseClick(window.space.decision.reject_button, Qt.MouseButton.LeftButton)
+    assert desk.plan.proposals == ()
+    assert not undecided(desk.plan)
+    QTest.keyClick(window, Qt.Key.Key_Z, CTRL)
+    assert desk.plan.proposals == (proposal,)
+
+
+def test_a_dragged_canal_point_stays_where_it_is_put_and_far_points_do_not_move(opened, qtbot, shoot):
+    desk, section = opened.desk, opened.space.section
+    before = find_structure(desk.plan, "mandibular canal")
+    crossing = next(c for c in section.cut.crossings if c.name == "mandibular canal")
+    start = section.crossing_px(crossing).toPoint()
+    goal = start + QPoint(round(0.8 * section.glass().scale), 0)
+    place = section.plane().to_lps(*section.glass().to_mm(goal.toPointF()))
+    drag(section, start, goal)
+    qtbot.waitUntil(lambda: desk.session.unsaved, timeout=MEASURED_MS)
+    after = find_structure(desk.plan, "mandibular canal")
+    # The hand holds the line where it crosses the picture; the point that moves is the nearest one of the line.
+    assert _gap([place], after.shape.points_lps_mm)[0] < 0.1
+    far = np.linalg.norm(before.shape.points_lps_mm - crossing.at_lps_mm, axis=1) > NEIGHBOURHOOD_MM + 1.0
+    assert far.any()
+    assert _gap(before.shape.points_lps_mm[far], after.shape.points_lps_mm).max() < 1e-3
+    assert after.made_by is MadeBy.FOUND  # what was changed has to be looked at again
+    settle(opened, qtbot)
+    assert opened.space.decision.isVisible()
+    shoot(opened, "31_corrected")
+    QTest.keyClick(opened, Qt.Key.Key_Z, CTRL)
+    assert np.array_equal(find_structure(desk.plan, "mandibular canal").shape.points_lps_mm, before.shape.points_lps_mm)
+
+
+def test_a_root_is_marked_by_one_click(opened, sample, qtbot, shoot):
+    desk, work = opened.desk, opened.actions_.structures
+    truth = json.loads(sample.with_name("truth.json").read_text())
+    root = truth["root"]
+    desk.session.change(desk.plan.without_structure("root of 34"), "remove")
+    settle(opened, qtbot)
+    middle = (np.array(root["base_mm"]) + np.array(root["tip_mm"])) / 2
+    offset = float(desk.look.anchor.from_lps(middle)[2])
+    desk.step(round(offset * 2) / 2)
+    settle(opened, qtbot)
+    work.root()
+    section = opened.space.section
+    u, v, _ = section.plane().from_lps(middle)
+    QTest.mouseClick(section, Qt.MouseButton.LeftButton, pos=section.glass().to_px(float(u), float(v)).toPoint())
+    qtbot.waitUntil(lambda: any(s.kind == "root" for s in desk.plan.case.structures), timeout=MEASURED_MS)
+    settle(opened, qtbot)
+    shoot(opened, "32_root")
+    entry = next(s for s in desk.plan.case.structures if s.kind == "root")
+    assert entry.made_by is MadeBy.FOUND
+    cone = find_structure(desk.plan, entry.name).shape
+    assert np.linalg.norm(cone.points_lps_mm - middle, axis=1).max() < 1.2 * np.linalg.norm(
+        np.subtract(root["tip_mm"], root["base_mm"])
+    )
+    assert entry.name in opened.space.decision.text()
