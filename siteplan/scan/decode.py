@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from siteplan.scan.encapsulated import frame_bytes
 from siteplan.scan.slices import Slice
 from siteplan.scan.storage import Storage
-from siteplan.scan.streams import StreamFacts, facts_of_stream
+from siteplan.scan.streams import Stream, StreamFacts, facts_of_stream
 from siteplan.scan.syntaxes import CODECS
 
 _rle_head = Struct("<16I").unpack_from
@@ -23,8 +23,8 @@ _RLE_GROWTH = 64
 """PackBits can grow by this factor at most (two bytes for a run of 128, PS3.5 G.3.1)."""
 
 
-def decode_into(one: Slice, storage: Storage, out: NDArray[Any]) -> bool:
-    """Fills `out` (J, I) with the decoded stored bits of one slice; whether its stream was coded with loss.
+def decode_into(one: Slice, storage: Storage, out: NDArray[Any]) -> Stream:
+    """Fills `out` (J, I) with the decoded stored bits of one slice; what its stream was like.
 
     Raises:
         OSError: the stream is damaged, cut short, or of another size than the header says.
@@ -32,8 +32,7 @@ def decode_into(one: Slice, storage: Storage, out: NDArray[Any]) -> bool:
     data = frame_bytes(one.header, one.frame)
     codec = CODECS[one.header.syntax]
     if codec == "rle":
-        _rle(data, out)
-        return False
+        return Stream(strange=_rle(data, out))
     facts = facts_of_stream(data)
     _compare(facts, storage)
     direct = _same_words(facts, out)
@@ -47,7 +46,7 @@ def decode_into(one: Slice, storage: Storage, out: NDArray[Any]) -> bool:
     if decoded is not direct:
         _place(decoded, out)
     _sign(facts, storage, out)
-    return facts.lossy
+    return Stream(lossy=facts.lossy)
 
 
 def _same_words(facts: StreamFacts, out: NDArray[Any]) -> NDArray[Any] | None:
@@ -95,21 +94,27 @@ def _sign(facts: StreamFacts, storage: Storage, out: NDArray[Any]) -> None:
         np.right_shift(out, spare, out=out)
 
 
-def _rle(data: bytes, out: NDArray[Any]) -> None:
-    """Byte planes, the highest first, each PackBits coded (PS3.5 annex G)."""
+def _rle(data: bytes, out: NDArray[Any]) -> bool:
+    """Byte planes, the highest first, each PackBits coded (PS3.5 annex G); whether any holds more than the image.
+
+    A damaged count byte shifts all that follows and so changes the length; whole writers give the length exactly, and
+    at most one byte of padding.
+    """
     if len(data) < _RLE_HEAD:
         raise OSError("its compressed data are cut short")
     count, *offsets = _rle_head(data)
     if count != out.itemsize:
         raise OSError("its compressed data have another number of bytes per pixel")
     ends = [*offsets[1:count], len(data)]
-    planes = out.view(np.uint8).reshape(-1, out.itemsize)
+    planes, strange = out.view(np.uint8).reshape(-1, out.itemsize), False
     for at in range(count):
         start, end = offsets[at], ends[at]
         if not _RLE_HEAD <= start < end <= len(data):
             raise OSError("its compressed data are damaged")
         plane = _unpacked(data[start:end], len(planes))
-        planes[:, count - 1 - at if _LITTLE else at] = plane
+        strange = strange or len(plane) > len(planes) + 1
+        planes[:, count - 1 - at if _LITTLE else at] = plane[: len(planes)]
+    return strange
 
 
 def _unpacked(segment: bytes, size: int) -> NDArray[np.uint8]:
@@ -121,7 +126,7 @@ def _unpacked(segment: bytes, size: int) -> NDArray[np.uint8]:
         raise OSError(f"its compressed data are damaged ({type(error).__name__})") from None
     if len(got) < size:
         raise OSError("its compressed data are cut short")
-    return got[:size]
+    return got
 
 
 _LITTLE = sys.byteorder == "little"

@@ -209,6 +209,36 @@ def corrupt_pixels(where: str, why: str) -> ScanFinding:
     return refusal("corrupt-pixels", f"An image cannot be decoded: {why}", where, EXPORT_AGAIN)
 
 
+def odd_slices(places: Sequence[str], first: ArrayLike) -> ScanFinding:
+    """Slices between neighbours that agree with each other and not with them; `first` is where the first lies."""
+    return warning(
+        "odd-slice",
+        f"{count(places, 'slice')} unlike both neighbours, as damaged pixels would be (first at {point(first)})",
+        names(places),
+        "Look at them before planning; where they are spoilt, copy the scan again from the original medium.",
+    )
+
+
+def repeated_slices(places: Sequence[str]) -> ScanFinding:
+    """Slices whose pixels equal those of the slice before."""
+    return warning(
+        "repeated-slice",
+        f"{count(places, 'slice')} with exactly the pixels of the slice before, at another place",
+        names(places),
+        "The scan shows less than its slice distance promises, or images were mixed up; ask for the original slices.",
+    )
+
+
+def strange_streams(places: Sequence[str]) -> ScanFinding:
+    """Compressed images that hold more than their size needs."""
+    return warning(
+        "strange-stream",
+        f"{count(places, 'compressed image')} longer than its size needs, which damage can cause",
+        names(places),
+        "Look at them before planning; where they are spoilt, copy the scan again from the original medium.",
+    )
+
+
 def unsupported_pixels(where: str, why: str) -> ScanFinding:
     """An image of a kind that is not read."""
     return refusal("unsupported-pixels", f"The image is stored in a way that is not read: {why}", where, EXPORT_AGAIN)

@@ -3,6 +3,7 @@
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from siteplan.scan.findings import ScanFinding, ScanRefused
 from siteplan.scan.slices import Slice
 from siteplan.scan.source import DiskFile
 from siteplan.scan.storage import Storage
+from siteplan.scan.streams import PLAIN, Stream
 from siteplan.scan.syntaxes import is_compressed
 
 Progress = Callable[[float, str], None]
@@ -27,6 +29,19 @@ _BATCH, _DECODED_BATCH = 16, 2
 """Slices that one task reads, and decodes: few enough that no core waits long for another one at the end."""
 
 
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """What the compressed streams of some slices were like.
+
+    Attributes:
+        lossy: a stream was coded with loss.
+        strange: places of slices, from 0, whose stream holds more than their image needs.
+    """
+
+    lossy: bool = False
+    strange: tuple[int, ...] = ()
+
+
 class BadPixels(Exception):
     """One image cannot be had; carries its finding. Never leaves the scan room."""
 
@@ -35,8 +50,8 @@ class BadPixels(Exception):
         super().__init__(finding.code)
 
 
-def load(slices: Sequence[Slice], storage: Storage, progress: Progress | None = None) -> tuple[NDArray[Any], bool]:
-    """(K, J, I) stored values of slices in their order, in the stored integer type; whether a stream lost something.
+def load(slices: Sequence[Slice], storage: Storage, progress: Progress | None = None) -> tuple[NDArray[Any], Decoded]:
+    """(K, J, I) stored values of slices in their order, in the stored integer type; what their streams were like.
 
     Raises:
         ScanRefused: an image is cut short, damaged or too large for this machine.
@@ -49,15 +64,14 @@ def load(slices: Sequence[Slice], storage: Storage, progress: Progress | None = 
     threads, size = (DECODERS, _DECODED_BATCH) if packed else (_READERS, _BATCH)
     starts = range(0, len(slices), size)
 
-    def batch(start: int) -> bool:
-        lost = [load_one(slices[at], storage, out[at]) for at in range(start, min(start + size, len(slices)))]
-        return any(lost)
+    def batch(start: int) -> list[Stream]:
+        return [load_one(slices[at], storage, out[at]) for at in range(start, min(start + size, len(slices)))]
 
-    lossy = False
+    streams: list[Stream] = []
     with ThreadPoolExecutor(threads) as pool:
         try:
-            for done, lost in enumerate(pool.map(batch, starts), 1):
-                lossy = lossy or lost
+            for done, some in enumerate(pool.map(batch, starts), 1):
+                streams += some
                 if progress is not None:
                     progress(done / len(starts), "reading images")
         except BadPixels as error:
@@ -66,27 +80,28 @@ def load(slices: Sequence[Slice], storage: Storage, progress: Progress | None = 
         except MemoryError:
             pool.shutdown(cancel_futures=True)
             raise ScanRefused([defects.too_large("An image does not fit into the memory of this machine")]) from None
-    return out, lossy
+    strange = tuple(at for at, stream in enumerate(streams) if stream.strange)
+    return out, Decoded(any(stream.lossy for stream in streams), strange)
 
 
-def load_one(one: Slice, storage: Storage, out: NDArray[Any]) -> bool:
-    """Fills `out` (J, I) with the stored values of one slice; whether its compressed stream lost something.
+def load_one(one: Slice, storage: Storage, out: NDArray[Any]) -> Stream:
+    """Fills `out` (J, I) with the stored values of one slice; what its compressed stream was like.
 
     Raises:
         BadPixels: it cannot be had.
     """
-    lossy = False
+    stream = PLAIN
     try:
         if is_compressed(one.header.syntax):
             from siteplan.scan.decode import decode_into
 
-            lossy = decode_into(one, storage, out)
+            stream = decode_into(one, storage, out)
         else:
             _plain(one, storage, out)
     except OSError as error:
         raise BadPixels(defects.corrupt_pixels(one.where, error.strerror or str(error))) from error
     storage.cleaned(out)
-    return lossy
+    return stream
 
 
 def _plain(one: Slice, storage: Storage, out: NDArray[Any]) -> None:

@@ -48,7 +48,7 @@ class Preview:
 
 
 def preview(path: str | PathLike[str], *, samples: int | None = None, series: str | None = None) -> Preview:
-    """About `samples` slices (ten, fewer of a short series) from the largest series of which samples were met, spread evenly over the files.
+    """About `samples` slices (ten, fewer of a short series) from the largest series met, spread evenly over the files.
 
     Only these files are opened, so nothing is checked that needs all of them: `read_scan` must follow. Slices that
     cannot be read are left out.

@@ -1,5 +1,6 @@
 """The two doors of the scan room: `list_series` and `read_scan`."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from os import PathLike
@@ -15,9 +16,12 @@ from siteplan.scan.grey import grey_scale, with_air_checked
 from siteplan.scan.identity import kept_private, patient_of, without_names
 from siteplan.scan.listing import Listing
 from siteplan.scan.load import Progress, load
+from siteplan.scan.neighbours import odd_slices
+from siteplan.scan.slices import Slice
 from siteplan.scan.stack import Stack
 from siteplan.scan.storage import Storage
 from siteplan.scan.survey import Survey, facts_of, source_of, survey
+from siteplan.scan.syntaxes import damage_spreads
 from siteplan.scan.tilt import straightened
 from siteplan.scan.volume import Scan
 
@@ -107,11 +111,13 @@ def _scan(stack: Stack, layout: Layout, storage: Storage, around: list[ScanFindi
     slices = stack.slices
     private = kept_private([one.header for one in slices if not one.frame])
     try:
-        voxels, lost = load(slices, storage, progress)
+        voxels, streams = load(slices, storage, progress)
     except ScanRefused as error:
         raise ScanRefused([private(one) for one in (*error.findings, *stack.findings, *around)]) from None
     first = slices[0]
-    more = [defects.lossy()] if lost and not stack.lossy else []
+    more = [defects.lossy()] if streams.lossy and not stack.lossy else []
+    if streams.strange:
+        more.append(private(defects.strange_streams([slices[at].where for at in streams.strange])))
     affine, padding = layout.affine, storage.cleaned_value(first.header.values.get(tags.PADDING))
     if layout.tilted:
         straight = straightened(voxels, layout, padding)
@@ -123,11 +129,25 @@ def _scan(stack: Stack, layout: Layout, storage: Storage, around: list[ScanFindi
         affine,
         np.array([one.slope for one in slices]),
         np.array([one.intercept for one in slices]),
-        grey_scale(first, layout.spacing_kji_mm, stack.lossy or lost),
+        grey_scale(first, layout.spacing_kji_mm, stack.lossy or streams.lossy),
         patient_of(first.header),
         facts_of(stack),
         (*stack.findings, *more, *around, remarks.motion_not_checked()),
         padding,
         source_of(stack, on_grid=not layout.tilted),
     )
-    return replace(scan, grey=with_air_checked(scan))
+    doubts = [private(finding) for finding in _unlike_their_neighbours(scan, slices)]
+    return replace(scan, grey=with_air_checked(scan), findings=(*doubts, *scan.findings))
+
+
+def _unlike_their_neighbours(scan: Scan, slices: Sequence[Slice]) -> list[ScanFinding]:
+    """Findings on slices that cannot be right beside their neighbours."""
+    spreads = any(damage_spreads(syntax) for syntax in scan.series.transfer_syntaxes)
+    found = odd_slices(scan, every_row=spreads)
+    out = []
+    if found.alone:
+        at = scan.index_to_lps((found.alone[0], (scan.shape[1] - 1) / 2, (scan.shape[2] - 1) / 2))
+        out.append(defects.odd_slices([slices[k].where for k in found.alone], at))
+    if found.repeated:
+        out.append(defects.repeated_slices([slices[k].where for k in found.repeated]))
+    return out

@@ -28,6 +28,18 @@ class StreamFacts:
     lossy: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """What was noticed of one compressed stream: coded with loss; holding more than its image needs."""
+
+    lossy: bool = False
+    strange: bool = False
+
+
+PLAIN = Stream()
+"""Pixels that are not compressed."""
+
+
 def facts_of_stream(data: bytes) -> StreamFacts:
     """Facts of a JPEG, JPEG-LS or JPEG 2000 stream.
 
@@ -92,4 +104,27 @@ def _jpeg2000(data: bytes, start: int) -> StreamFacts:
         if mark == 0xFF52:  # coding style: the wavelet is its last number, 0 for the one that loses
             lossy = data[at + 13] == 0
         at += 2 + max(_two(data, at + 2), 2)
+    _check_tile_parts(data, at)
     return StreamFacts(rows, columns, (depth & 0x7F) + 1, samples, bool(depth & 0x80), lossy)
+
+
+def _check_tile_parts(data: bytes, at: int) -> None:
+    """Follows the lengths of the tile-parts to the end of the stream: lost or added bytes break the chain (A.4.2).
+
+    Decoders go on after such a break and say nothing. The end mark itself is left out by some writers.
+
+    Raises:
+        OSError: the chain is broken, or goes on beyond the data.
+    """
+    while at < len(data) and (mark := data[at : at + 2]) == b"\xff\x90":
+        length = _four(data, at + 6)
+        if length == 0:  # up to the end mark
+            if not data[-_PADDED:].rstrip(b"\0\xff").endswith(b"\xff\xd9"):
+                raise OSError("its compressed stream is cut short")
+            return
+        if length < 14 or at + length > len(data):
+            raise OSError("its compressed stream is cut short")
+        at += length
+    else:
+        if at < len(data) and mark != b"\xff\xd9" and data[at:].strip(b"\0"):
+            raise OSError("its compressed stream is damaged")

@@ -33,3 +33,11 @@ def is_compressed(syntax: str) -> bool:
 def decodable(syntax: str) -> bool:
     """Whether pixels in this transfer syntax can be read at all."""
     return syntax in NATIVE or syntax in CODECS
+
+
+def damage_spreads(syntax: str) -> bool:
+    """Whether a damaged byte spoils more than its own pixel without the decoder saying so.
+
+    JPEG-LS does neither: its decoder notices nearly every change (measured).
+    """
+    return CODECS.get(syntax, "jpegls") != "jpegls"
