@@ -27,3 +27,7 @@ class GeometryError(SiteplanError, ValueError):
 
 class OutputError(SiteplanError):
     """A result cannot be written."""
+
+
+class ArchiveError(SiteplanError):
+    """An archive cannot be reached, refuses, or answers in a way that is not to be trusted."""

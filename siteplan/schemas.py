@@ -10,6 +10,7 @@ _MADE_BY = {
     "kit": ("siteplan.surgery", "kit_schema"),
     "protocol": ("siteplan.surgery", "protocol_schema"),
     "margins": ("siteplan.placement.margins", "margins_schema"),
+    "archives": ("siteplan.archive", "archives_schema"),
 }
 
 NAMES = ("case", "findings", *_MADE_BY)
