@@ -7,11 +7,12 @@ can never lead out of the folder.
 import re
 import warnings
 from collections.abc import Sequence
+from io import BytesIO
 
 from siteplan.scan import remarks
 from siteplan.scan.findings import ScanFinding
 from siteplan.scan.header import Header
-from siteplan.scan.source import DiskFile, Source
+from siteplan.scan.source import Source
 from siteplan.scan.tags import MEDIA_SOP_CLASS
 
 INDEX_CLASS = "1.2.840.10008.1.3.10"
@@ -33,7 +34,7 @@ def missing_files(files: Sequence[Source]) -> list[ScanFinding]:
     out: list[ScanFinding] = []
     for file in files:
         folder, _, name = file.name.replace("\\", "/").rpartition("/")
-        if name.upper() == _NAME and isinstance(file, DiskFile) and file.size <= _LARGEST:
+        if name.upper() == _NAME and file.size <= _LARGEST:
             listed = _listed(file)
             if listed is None:
                 out.append(remarks.broken_index())
@@ -50,15 +51,16 @@ def _folded(name: str) -> str:
     return name.replace("\\", "/").upper().split(";")[0].rstrip(".")
 
 
-def _listed(file: DiskFile) -> set[str] | None:
+def _listed(file: Source) -> set[str] | None:
     """Paths of all images that an index lists, parted by "/"; None when it cannot be read."""
     import pydicom
     from pydicom import config
 
     try:
+        stream = BytesIO(file.read(0, file.size))
         with warnings.catch_warnings(), config.disable_value_validation():
             warnings.simplefilter("ignore")
-            records = pydicom.dcmread(file.path, specific_tags=["DirectoryRecordSequence"]).DirectoryRecordSequence
+            records = pydicom.dcmread(stream, specific_tags=["DirectoryRecordSequence"]).DirectoryRecordSequence
             out = set()
             for record in records:
                 parts = record.get("ReferencedFileID")

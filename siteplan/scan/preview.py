@@ -15,8 +15,9 @@ from siteplan.scan.geometry import lay_out
 from siteplan.scan.group import into_groups
 from siteplan.scan.header import Header, NotDicom, Unreadable, is_volume, read_header
 from siteplan.scan.load import DECODERS, BadPixels, load_one
+from siteplan.scan.search import sources
 from siteplan.scan.slices import Slice, rows_columns, slices_of
-from siteplan.scan.source import Source, sources
+from siteplan.scan.source import Source
 from siteplan.scan.storage import storage_of
 from siteplan.scan.syntaxes import decodable, is_compressed
 

@@ -13,8 +13,9 @@ from siteplan.scan.header import Header, NotDicom, Unreadable, read_header
 from siteplan.scan.identity import decoded, described, kept_private, patient_of
 from siteplan.scan.listing import Listing, SeriesEntry
 from siteplan.scan.medium import is_index, missing_files
+from siteplan.scan.search import sources
 from siteplan.scan.slices import Slice, frame_count, rows_columns, slices_of
-from siteplan.scan.source import Source, sources
+from siteplan.scan.source import Source
 from siteplan.scan.stack import Stack, field_of_view_kji_mm, scan_date, stack_of
 from siteplan.scan.volume import SeriesFacts, SourceImages
 

@@ -100,7 +100,7 @@ def test_a_longer_rle_segment_is_told(tmp_path: Path) -> None:
         if at == 4:
             first = data.rindex(make.rle(values[4])) + 64  # the first count of the plane of high bytes
             count = data[first]
-            assert 128 < count, "a run is expected where the high bytes are equal"
+            assert count > 128, "a run is expected where the high bytes are equal"
             data = data[:first] + bytes([count - 20]) + data[first + 1 :]
         (tmp_path / f"{at}.dcm").write_bytes(data)
     scan = read_scan(tmp_path, today=TODAY)
