@@ -12,10 +12,15 @@ REMOVED = "not told: identity removed"
 
 
 def findings_content(findings: Findings, identity: Identity) -> dict[str, Any]:
-    """The content of `findings.json`; typed text, dates and unique identifiers only where identity is as given."""
+    """The content of `findings.json`; typed text, dates and unique identifiers only where identity is as given.
+
+    A seating record is left out with them: it is times and typed words throughout.
+    """
     content = findings.as_json()
     if identity.keeps_free_text:
         return content
+    for site in content["sites"]:
+        site["seating"] = None
     cleaned: dict[str, Any] = without_identity(content, Naming.of(findings.structures, identity))
     return cleaned
 
