@@ -77,20 +77,21 @@ def seeds() -> list[bytes]:
         for sop_class in (make.ENHANCED_CT, make.CRANIOFACIAL):
             ds = make.multi_frame_dataset(recipe, values, sop_class)
             out.append(bytes([ALONE + at]) + make.file_bytes(ds, recipe.syntax, values))
-    out.append(bytes([ZIP]) + _zip())
+    out.append(bytes([ZIP]) + _zip({f"a/{at}.dcm": data for at, data in enumerate(_SERIES[0][:3])}))
+    inner = _zip({f"{at}.dcm": data for at, data in enumerate(_SERIES[1][:2])})
+    out.append(bytes([ZIP]) + _zip({"b.zip": inner, "c.dcm": _SERIES[1][2]}))
     out.append(bytes([INDEX]) + _index())
     return out
 
 
-def _zip() -> bytes:
+def _zip(members: dict[str, bytes]) -> bytes:
     import io
     import zipfile
 
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
-        for at, data in enumerate(_SERIES[0][:3]):
-            archive.writestr(f"a/{at}.dcm", data)
-        archive.writestr("../out.txt", b"no")
+        for name, data in {**members, "../out.txt": b"no"}.items():
+            archive.writestr(name, data)
     return stream.getvalue()
 
 
