@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from itertools import pairwise
+from math import dist
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +18,7 @@ from viewer.desk import Desk
 from viewer.jobs import Channel
 from viewer.panorama import course_through
 from viewer.placing import PlaceRequest, Proposed, first_placement, propose_at
+from viewer.plan import PointMm
 from viewer.session import Session
 from viewer.texts import say
 
@@ -26,6 +28,8 @@ if TYPE_CHECKING:
 UPPER = (*range(18, 10, -1), *range(21, 29))
 LOWER = (*range(48, 40, -1), *range(31, 39))
 """ISO 3950, the patient's right on the left."""
+APART_MM = 0.5
+"""Points of an arch closer than this make its curve double back (the case file's own rule)."""
 
 
 class ToothDialog(QDialog):
@@ -68,35 +72,69 @@ class Adding(QObject):
         self.window = window
         self.wanted: int | None = None
         self.arch_points: NDArray[np.float64] = np.zeros((0, 3))
+        self.jaw: str = "lower"
+        self._started = False
         self.finder, self.placer, self.axial = (Channel(name, self) for name in ("arch", "place", "axial"))
-        self.finder.done.connect(lambda _n, points: self._found(points))
-        self.finder.failed.connect(lambda _n, _why: self._found(None))
+        self.finder.done.connect(lambda _n, answer: self._found(*answer))
+        self.finder.failed.connect(lambda _n, _why: self._found(self.jaw, None))
         self.placer.done.connect(lambda _n, entry: self._placed(entry))
         self.placer.failed.connect(lambda _n, why: desk.space.show_problem(why))
         self.axial.done.connect(lambda _n, section: desk.space.arch.set_section(section))
         desk.space.arch.moved.connect(self._corrected)
         desk.space.arch.pointed_at.connect(self._pointed)
         desk.space.arch.stepped.connect(self._step_height)
+        desk.changed.connect(self.follow)
+        self._found_in: dict[str, NDArray[np.float64]] = {}
+        self._shown: tuple[PointMm, ...] = ()
         self._height = 0.0
 
     def opened(self, session: Session) -> None:
         """Look for the arch of a scan, or take the corrected one."""
         self.wanted = None
-        self.arch_points = np.array(session.plan.arch_mm, dtype=np.float64).reshape(-1, 3)
-        self.desk.space.strip.set_panorama(None)
-        if not session.plan.sites:
+        self._found_in, self._started = {}, False
+        self.arch_points = np.zeros((0, 3))
+        sites = session.plan.sites
+        if not sites:
             self.desk.space.arch_button.setChecked(True)
             self.desk.space.stage.setCurrentWidget(self.desk.space.arch)
         else:
             self.desk.space.stage.setCurrentWidget(self.desk.space.section)
-        if len(self.arch_points):
-            self._show_arch_points(self.arch_points)
-            return
-        scan, sites = session.scan, tuple(session.plan.sites)
         self._height = _middle_height(session)
         self._ask_axial()
-        self.desk.space.strip.waiting = say("strip.waiting")
-        self.finder.ask(lambda _ticket: found_arch(scan, sites), give_up_running=True)
+        known = [jaw for jaw, _ in session.plan.arches]
+        self._show_jaw(sites[0].jaw if sites else known[0] if known else "lower")
+
+    def follow(self) -> None:
+        """Show the arch of the present site's jaw, as undo and redo leave it."""
+        plan, entry = self.desk.plan, self.desk.entry
+        if plan is None or not self._started:
+            return
+        jaw = self.jaw
+        if self.wanted is not None:
+            jaw = jaw_of(self.wanted)
+        elif entry is not None:
+            jaw = entry.jaw
+        if jaw != self.jaw or plan.arch(jaw) != self._shown:
+            self._show_jaw(jaw)
+
+    def _show_jaw(self, jaw: str) -> None:
+        """The arch that a person set in this jaw, else the one that was found, else look for it."""
+        session = self.desk.session
+        if session is None:
+            return
+        if jaw != self.jaw or not self._started:
+            self.desk.space.strip.set_panorama(None)
+        self.jaw, self._started = jaw, True
+        self._shown = session.plan.arch(jaw)
+        if self._shown:
+            self._show_arch_points(np.array(self._shown, dtype=np.float64))
+        elif jaw in self._found_in:
+            self._show_arch_points(self._found_in[jaw])
+        else:
+            scan, sites = session.scan, tuple(e for e in session.plan.sites if e.jaw == jaw)
+            self.desk.space.strip.waiting = say("strip.waiting")
+            upper = jaw == "upper"
+            self.finder.ask(lambda _ticket: (jaw, found_arch(scan, sites, upper=upper)), give_up_running=True)
 
     def close(self) -> None:
         """End all work."""
@@ -110,19 +148,23 @@ class Adding(QObject):
         space = self.desk.space
         space.stage.setCurrentWidget(space.arch if on else space.section)
 
-    def _found(self, points: NDArray[np.float64] | None) -> None:
+    def _found(self, jaw: str, points: NDArray[np.float64] | None) -> None:
+        if jaw != self.jaw or self._shown:
+            return
         if points is None or len(points) < 3:
             self.desk.space.strip.waiting = say("strip.none")
             self.desk.space.strip.update()
             self.desk.space.arch.hint = say("arch.hint-empty")
-            self.desk.space.arch.update()
+            self.desk.space.arch.set_points(np.zeros((0, 3)))
             return
+        self._found_in[jaw] = points
         self._show_arch_points(points)
 
     def _show_arch_points(self, points: NDArray[np.float64]) -> None:
         self.arch_points = points
         if self.wanted is None:
             self.desk.space.arch.hint = say("arch.hint")
+        self.desk.space.arch.set_points(points)
         self.desk.set_arch(points)
         self._height = float(points[:, 2].mean())
         self._ask_axial()
@@ -132,10 +174,11 @@ class Adding(QObject):
         if session is None:
             return
         kept = tuple((float(x), float(y), float(z)) for x, y, z in np.round(np.asarray(points), 3))
-        session.change(replace(session.plan, arch_mm=kept), say("did.arch"))
-        self.arch_points = np.asarray(points)
-        if len(kept) >= 3:
-            self.desk.set_arch(self.arch_points)
+        if any(dist(a, b) < APART_MM for a, b in pairwise(kept)):
+            self.desk.space.show_problem(say("arch.too-close"))
+            self.desk.space.arch.set_points(self.arch_points)
+            return
+        session.change(session.plan.with_arch(self.jaw, kept), say("did.arch"))
 
     def _pointed(self, point: object) -> None:
         """A click beside the arch's points: a site when one is wanted, else another point of an arch not yet
@@ -143,9 +186,9 @@ class Adding(QObject):
         if self.wanted is not None:
             self.take(point)
         elif len(self.desk.space.arch.points) < 3 or self.desk.space.arch.hint == say("arch.hint-empty"):
-            points = np.vstack([self.desk.space.arch.points, np.asarray(point)])
-            self.desk.space.arch.set_points(points)
-            self._corrected(points)
+            hint = self.desk.space.arch.hint
+            self._corrected(np.vstack([self.desk.space.arch.points, np.asarray(point)]))
+            self.desk.space.arch.hint = hint  # further clicks go on with it
 
     def _step_height(self, notches: float) -> None:
         self._height += notches
@@ -180,12 +223,9 @@ class Adding(QObject):
         self.desk.space.strip.setCursor(Qt.CursorShape.CrossCursor)
 
     def _look_in_jaw(self, tooth: int) -> None:
-        """Before the first site the lower jaw was looked for; an upper tooth asks for the other one."""
-        session = self.desk.session
-        if session is None or session.plan.sites or session.plan.arch_mm or jaw_of(tooth) == "lower":
-            return
-        scan = session.scan
-        self.finder.ask(lambda _ticket: found_arch(scan, (), upper=True), give_up_running=True)
+        """Show the arch of the jaw in which a tooth stands."""
+        if self.desk.session is not None and jaw_of(tooth) != self.jaw:
+            self._show_jaw(jaw_of(tooth))
 
     def leave(self) -> None:
         """No site is wanted after all."""

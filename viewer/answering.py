@@ -131,5 +131,7 @@ def site_card(entry: SiteEntry, measured: Measured | None, stale: bool) -> CardW
     what = say("cards.what", what=found.structure, verdict=found.verdict.value, margin=f"{found.margin.value_mm:.1f}")
     if not measured.structures:
         what = say("cards.nothing-drawn", what=what)
+    if measured.waiting:
+        what = say("cards.waiting", what=what)
     number = reading.number(found.distance, quick, interval=False)
     return CardWords(entry.tooth, place, number, what, fixture, reading.site_mark(measured), quick)

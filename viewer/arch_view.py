@@ -69,7 +69,7 @@ class ArchView(QWidget):
 
     def set_points(self, points_lps_mm: NDArray[np.float64]) -> None:
         """The control points of the arch."""
-        self.points = np.asarray(points_lps_mm, dtype=np.float64).reshape(-1, 3)
+        self.points = np.array(points_lps_mm, dtype=np.float64).reshape(-1, 3)  # a copy: dragging writes into it
         self.update()
 
     def glass(self) -> Glass:

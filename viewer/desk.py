@@ -6,6 +6,7 @@ while the hand moves, full ones when it rests) > answers come back and are drawn
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -17,7 +18,6 @@ from siteplan.assessment import Library
 from siteplan.case import SiteEntry, StructureEntry
 from siteplan.findings import SiteFindings
 from siteplan.fixture import Fixture
-from siteplan.frame import Vector
 from viewer.answering import site_answers, site_card, waiting_answers
 from viewer.arch_strip import site_marks
 from viewer.desk_hands import Hands
@@ -38,7 +38,7 @@ from viewer.plan import Plan
 from viewer.reading import bone_lines, leader_of
 from viewer.section_picture import Numbers
 from viewer.session import Session
-from viewer.undecided import shapes_of, undecided
+from viewer.undecided import near_tooth, shapes_of, undecided
 from viewer.workspace import Workspace
 
 BONE_EVERY_S = 0.4
@@ -102,7 +102,7 @@ class Desk(Hands, QObject):
         s.section.stepped.connect(self.step)
         s.section.turned.connect(self.turn)
         s.section.windowed.connect(self.set_window)
-        s.section.pointed.connect(self._point)
+        s.section.pointed.connect(self.point)
         s.section.marked.connect(self.add_mark)
         s.film.chosen.connect(self.show_look)
         s.strip.picked.connect(self.choose)
@@ -111,7 +111,7 @@ class Desk(Hands, QObject):
             button.clicked.connect(lambda _on=False, t=tissue: self.set_window(self.presets[t]))
         for tool, button in s.tool_buttons.items():
             button.clicked.connect(lambda on, t=tool: self.choose_tool(t if on else ""))
-        s.lines_button.toggled.connect(self._show_lines)
+        s.lines_button.toggled.connect(self.show_lines)
 
     # ---- open and close
 
@@ -364,8 +364,6 @@ class Desk(Hands, QObject):
         tooth = measured.site.entry.tooth
         self.measured[tooth] = measured
         self._show_words()
-        if tooth == self.tooth:
-            self.space.section.set_numbers(Numbers(bone_lines(measured), leader_of(measured)))
         self.changed.emit()
 
     def _show_words(self) -> None:
@@ -373,25 +371,23 @@ class Desk(Hands, QObject):
         assert session is not None
         for entry in session.plan.sites:
             card = self.space.cards.cards.get(entry.tooth)
-            found = self.measured.get(entry.tooth)
+            found = self._known(entry.tooth)
             if card is not None:
                 card.set_words(site_card(entry, found, self._stale(entry)))
-        found = self.measured.get(self.tooth or 0)
+        found = self._known(self.tooth or 0)
         if found is None or self.entry is None:
             self.space.answers.set_answers(waiting_answers(session.scan, self.entry is not None))
         else:
             self.space.answers.set_answers(site_answers(found, session.scan, self.library, self.proposed))
+            self.space.section.set_numbers(Numbers(bone_lines(found), leader_of(found)))
+
+    def _known(self, tooth: int) -> Measured | None:
+        """The numbers of a site, with what waits for a person beside it."""
+        found = self.measured.get(tooth)
+        return replace(found, waiting=near_tooth(self.proposed, tooth)) if found is not None else None
 
     def _stale(self, entry: SiteEntry) -> bool:
         return self._measured_for.get(entry.tooth) != self._key(entry)
-
-    def _point(self, point: Vector | None) -> None:
-        self.space.strip.set_cross(point)
-        self.space.film.set_cross(point)
-
-    def _show_lines(self, on: bool) -> None:
-        self.space.section.show_overlays = on
-        self.space.section.update()
 
 
 def _measured_for(request: MeasureRequest, key: object, _ticket: Ticket) -> tuple[int, object, Measured]:

@@ -7,6 +7,7 @@ import numpy as np
 from siteplan.assessment import Library
 from siteplan.case import SiteEntry
 from siteplan.fixture import Fixture
+from siteplan.frame import Vector
 from viewer import edits
 from viewer.look import Look, Tissue, Window
 from viewer.measuring import fixture_named, neighbour_fixture
@@ -127,3 +128,13 @@ class Hands:
         if self.session is not None:
             self.session.change(self.session.plan.with_mark(mark), say(f"did.{mark.kind}"))
         self.choose_tool("")
+
+    def point(self, point: Vector | None) -> None:
+        """The place under the pointer, shown in the other pictures too."""
+        self.space.strip.set_cross(point)
+        self.space.film.set_cross(point)
+
+    def show_lines(self, on: bool) -> None:
+        """Show or hide what is drawn over the picture."""
+        self.space.section.show_overlays = on
+        self.space.section.update()

@@ -29,12 +29,14 @@ class Measured:
         beside: distances to the other sites' fixtures.
         quick: whether this is an estimate for a moving hand.
         structures: how many structures could be checked; with none, only the sides of the bone were.
+        waiting: how many proposals near this site no person has decided on; nothing was checked against them.
     """
 
     site: SiteFindings
     beside: tuple[Clearance, ...]
     quick: bool
     structures: int = 0
+    waiting: int = 0
 
     @property
     def clearances(self) -> tuple[Clearance, ...]:

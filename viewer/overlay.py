@@ -87,10 +87,11 @@ def line_of(shown: CutStructure) -> Line:
 
 def _ask_mark(painter: QPainter, glass: Glass, shown: CutStructure) -> None:
     """A question mark on what waits for a person."""
-    u, v = np.concatenate(shown.outlines).mean(axis=0)
+    points = np.concatenate(shown.outlines)
+    u, v = points[int(np.argmin(points[:, 0]))]
     colour = palette.LINE_OF_KIND[shown.structure.kind.value].colour
-    at = glass.to_px(float(u), float(v))
-    words(painter, at, say("picture.ask"), colour, bold=True, align=Qt.AlignmentFlag.AlignHCenter)
+    at = glass.to_px(float(u), float(v)) - QPointF(6, 0)
+    words(painter, at, say("picture.ask"), colour, share=1.3, bold=True, align=Qt.AlignmentFlag.AlignRight)
 
 
 def _name(painter: QPainter, glass: Glass, shown: CutStructure) -> None:

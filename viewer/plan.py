@@ -1,15 +1,20 @@
 """`Plan`: all that a person can change in the window, as one frozen value; undo is a list of them."""
 
-from dataclasses import dataclass, field, replace
+import json
+from dataclasses import dataclass, replace
 from typing import Any
 
 from pydantic import Field, ValidationError
 
 from siteplan.case import Case, SiteEntry, StructureEntry
+from siteplan.case.by_hand import ArchEntry, HandMarkEntry
 from siteplan.case.model import SCHEMA
 from siteplan.errors import CaseError
 
 PointMm = tuple[float, float, float]
+
+ARCH_POINTS = 4
+"""An arch with fewer control points is not kept in a case (the case file's own rule)."""
 
 
 class Draft(Case):
@@ -43,14 +48,14 @@ class Plan:
     Attributes:
         case: sites and structures.
         marks: hand measurements and notes on the pictures.
-        arch_mm: the corrected course of the arch, LPS; empty while the found one is used.
+        arches: jaw and control points (LPS) of each arch that a person set or corrected.
         proposals: structures that the program proposed without any click. They are no part of the case, so no
             verdict uses them, until a person confirms them.
     """
 
     case: Draft
     marks: tuple[HandMark, ...] = ()
-    arch_mm: tuple[PointMm, ...] = field(default=())
+    arches: tuple[tuple[str, tuple[PointMm, ...]], ...] = ()
     proposals: tuple[StructureEntry, ...] = ()
 
     @property
@@ -108,6 +113,14 @@ class Plan:
         """The plan without a proposal."""
         return replace(self, proposals=tuple(p for p in self.proposals if p.name != name))
 
+    def arch(self, jaw: str) -> tuple[PointMm, ...]:
+        """Control points of a jaw's arch as a person set it; none while the found one is used."""
+        return next((points for name, points in self.arches if name == jaw), ())
+
+    def with_arch(self, jaw: str, points_mm: tuple[PointMm, ...]) -> "Plan":
+        """The plan with this arch for a jaw."""
+        return replace(self, arches=(*((n, p) for n, p in self.arches if n != jaw), (jaw, points_mm)))
+
     def with_mark(self, mark: HandMark) -> "Plan":
         """The plan with one more hand mark."""
         return replace(self, marks=(*self.marks, mark))
@@ -127,16 +140,24 @@ class Plan:
 
         if not self.case.sites:
             raise CaseError(say("error.no-site-yet"))
-        import json
+        return parse_case(json.dumps(self.full_case().as_json()).encode(), "case")
 
-        return parse_case(json.dumps(self.case.as_json()).encode(), "case")
+    def full_case(self) -> Draft:
+        """The case with hand marks and arches in their places; an arch that is still too short is left out."""
+        marks = [HandMarkEntry.model_validate(_mark_json(m)) for m in self.marks]
+        arches = [
+            ArchEntry.model_validate({"jaw": jaw, "control_points_mm": points})
+            for jaw, points in self.arches
+            if len(points) >= ARCH_POINTS
+        ]
+        return self.case.model_copy(update={"marks": marks, "arches": arches})
 
     def as_json(self) -> dict[str, Any]:
-        """All of it, for the recovery file and the marks file."""
+        """All of it, for the recovery file."""
         return {
             "case": self.case.as_json(),
-            "marks": [{"kind": m.kind, "points_mm": m.points_mm, "text": m.text, "tooth": m.tooth} for m in self.marks],
-            "arch_mm": list(self.arch_mm),
+            "marks": [_mark_json(m) for m in self.marks],
+            "arches_mm": dict(self.arches),
             "proposals": [p.model_dump(mode="json", exclude_defaults=True) for p in self.proposals],
         }
 
@@ -148,11 +169,14 @@ def empty_plan(series: str, series_uid: str | None = None) -> Plan:
 
 def plan_of(case: Case) -> Plan:
     """The plan of a case that was read."""
-    return Plan(Draft.model_validate(case.as_json()))
+    marks = tuple(HandMark(m.kind, tuple(m.points_mm), m.text, m.tooth) for m in case.marks)
+    arches = tuple((str(a.jaw), tuple(a.control_points_mm)) for a in case.arches)
+    draft = Draft.model_validate(case.model_copy(update={"marks": [], "arches": []}).as_json())
+    return Plan(draft, marks, arches)
 
 
 def plan_from_json(content: Any) -> Plan:
-    """The plan that `Plan.as_json` wrote.
+    """The plan that `Plan.as_json` wrote, now or when one arch stood beside the case.
 
     Raises:
         CaseError: the content is not one.
@@ -160,13 +184,23 @@ def plan_from_json(content: Any) -> Plan:
     try:
         marks = tuple(
             HandMark(str(m["kind"]), tuple(_point(p) for p in m["points_mm"]), str(m["text"]), m["tooth"])
-            for m in content["marks"]
+            for m in content.get("marks", ())
         )
         proposals = tuple(StructureEntry.model_validate(p) for p in content.get("proposals", ()))
-        arch = tuple(_point(p) for p in content["arch_mm"])
-        return Plan(Draft.model_validate(content["case"]), marks, arch, proposals)
-    except (ValidationError, KeyError, TypeError, ValueError) as error:
+        draft = Draft.model_validate(content["case"])
+        if "arches_mm" in content:
+            named = content["arches_mm"].items()
+        else:  # files of an earlier version hold one arch without its jaw
+            old = content.get("arch_mm", ())
+            named = [(draft.sites[0].jaw if draft.sites else "lower", old)] if old else []
+        arches = tuple((str(jaw), tuple(_point(p) for p in points)) for jaw, points in named)
+        return Plan(draft, marks, arches, proposals)
+    except (ValidationError, KeyError, TypeError, ValueError, AttributeError) as error:
         raise CaseError("recovery: this file holds no complete plan.") from error
+
+
+def _mark_json(mark: HandMark) -> dict[str, Any]:
+    return {"kind": mark.kind, "points_mm": mark.points_mm, "text": mark.text, "tooth": mark.tooth}
 
 
 def _point(values: Any) -> PointMm:

@@ -17,10 +17,16 @@ _RANK = {palette.BROKEN.shape: 0, palette.CLOSE.shape: 1, palette.UNKNOWN.shape:
 
 
 def mark_of(clearance: Clearance | None) -> palette.Mark:
-    """The shape of a clearance's verdict; a ring where nothing is known."""
+    """The shape of a clearance's verdict; a ring where nothing is known. To what no person has confirmed, a margin is
+    never called kept."""
     if clearance is None or clearance.distance.value is None:
         return palette.UNKNOWN
-    return MARK_OF.get(clearance.verdict, palette.UNKNOWN)
+    mark = MARK_OF.get(clearance.verdict, palette.UNKNOWN)
+    return palette.CLOSE if mark is palette.KEPT and _open(clearance) else mark
+
+
+def _open(clearance: Clearance) -> bool:
+    return Flag.NOT_CONFIRMED in clearance.distance.flags
 
 
 def by_urgency(clearances: tuple[Clearance, ...]) -> list[Clearance]:
@@ -116,15 +122,20 @@ def fits(measured: Measured) -> Answer:
         number=number(found.distance, quick, interval=False),
         margin=f"{found.margin.value_mm:.1f}",
     )
-    if Flag.NOT_CONFIRMED in found.distance.flags:
-        short = say("fits.not-confirmed", short=short)
+    if _open(found):
+        kept = MARK_OF.get(found.verdict) is palette.KEPT
+        bare = short.split(": ", 1)[-1]
+        short = say("fits.not-decided", short=bare) if kept else say("fits.not-confirmed", short=short)
+    elif measured.waiting:
+        short = say("fits.waiting", short=short)
     return Answer(_only_bone(measured, short), site_mark(measured), rows, (say("fits.only-drawn"),))
 
 
 def site_mark(measured: Measured) -> palette.Mark:
-    """The shape of a site's verdict; never "kept" while no structure was there to be checked."""
+    """The shape of a site's verdict; never "kept" while no structure was there to be checked, or a proposal waits."""
     mark = mark_of(tightest(measured))
-    return palette.CLOSE if mark is palette.KEPT and not measured.structures else mark
+    unsure = not measured.structures or measured.waiting
+    return palette.CLOSE if mark is palette.KEPT and unsure else mark
 
 
 def _only_bone(measured: Measured, short: str) -> str:

@@ -13,6 +13,7 @@ from siteplan.errors import CaseError, OutputError
 from siteplan.scan import Scan
 from viewer.plan import Plan, empty_plan, plan_from_json, plan_of
 from viewer.recovery import RecoveryFile
+from viewer.texts import say
 
 Listener = Callable[[], None]
 
@@ -100,7 +101,7 @@ class Session:
         return self._step(self._future, self._past)
 
     def save(self, path: Path | None = None) -> Path:
-        """Write the case file, and the marks beside it when there are any.
+        """Write the case file, and beside it what still waits for a person when there is any.
 
         Raises:
             CaseError: the plan is no complete case yet.
@@ -110,7 +111,7 @@ class Session:
         plan = self._rebased(target.parent)
         case = plan.checked_case()
         save_case(case, target)
-        _save_marks(plan, target)
+        _save_waiting(plan, target)
         self.path, self.home = target, target.parent
         if plan is not self._kept:
             self._kept = self._shown = plan
@@ -122,7 +123,7 @@ class Session:
 
     def case_file(self, plan: Plan | None = None) -> CaseFile:
         """The present plan as `assess` wants it, whether it was saved or not."""
-        case = (plan or self._shown).case
+        case = (plan or self._shown).full_case()
         raw = json.dumps(case.as_json(), sort_keys=True).encode()
         return CaseFile(case, self.path or self.home / "case.json", hashlib.sha256(raw).hexdigest())
 
@@ -168,28 +169,42 @@ class Session:
             listener()
 
 
+def waiting_path(case_path: Path) -> Path:
+    """Where proposals that nobody has decided on are kept: beside the case, because they are no part of it."""
+    return case_path.with_name(f"{case_path.stem}.proposals.json")
+
+
 def marks_path(case_path: Path) -> Path:
-    """Where the hand marks and the corrected arch of a case are kept: beside it."""
+    """Where an earlier version kept hand marks and one arch: beside the case. Read, never written."""
     return case_path.with_name(f"{case_path.stem}.marks.json")
 
 
 def read_plan(case_path: Path) -> tuple[Plan, CaseFile]:
-    """The plan of a case file with the marks beside it.
+    """The plan of a case file, with proposals that wait beside it, and marks of an earlier version.
 
     Raises:
-        CaseError: the case or the marks file cannot be read.
+        CaseError: the case or a file beside it cannot be read.
     """
     file = load_case(case_path)
     plan = plan_of(file.case)
-    beside = marks_path(file.path)
-    if beside.exists():
-        try:
-            content = json.loads(beside.read_text("utf-8"))
-        except (OSError, ValueError) as error:
-            raise CaseError(f"{beside}: the marks of this case cannot be read; move the file away to go on.") from error
-        kept = plan_from_json({**content, "case": file.case.as_json()})
-        plan = replace(plan, marks=kept.marks, arch_mm=kept.arch_mm, proposals=kept.proposals)
+    waiting = _beside(waiting_path(file.path), file)
+    if waiting is not None:
+        plan = replace(plan, proposals=waiting.proposals)
+    old = _beside(marks_path(file.path), file)
+    if old is not None:
+        plan = replace(plan, marks=plan.marks or old.marks, arches=plan.arches or old.arches)
     return plan, file
+
+
+def _beside(path: Path, file: CaseFile) -> Plan | None:
+    """What a file beside the case holds; None where there is none."""
+    if not path.exists():
+        return None
+    try:
+        content = json.loads(path.read_text("utf-8"))
+        return plan_from_json({**content, "case": file.case.as_json()})
+    except (OSError, ValueError, TypeError, CaseError) as error:
+        raise CaseError(say("open.beside", name=path.name)) from error
 
 
 def new_plan(series_path: Path, scan: Scan) -> tuple[Plan, Path]:
@@ -198,13 +213,14 @@ def new_plan(series_path: Path, scan: Scan) -> tuple[Plan, Path]:
     return empty_plan(series_path.resolve().name, scan.series.series_uid or None), home
 
 
-def _save_marks(plan: Plan, case_path: Path) -> None:
-    beside = marks_path(case_path)
-    if plan.marks or plan.arch_mm or plan.proposals:
-        content = {key: value for key, value in plan.as_json().items() if key != "case"}
+def _save_waiting(plan: Plan, case_path: Path) -> None:
+    """Keep proposals beside the case; files that say nothing any more go."""
+    beside = waiting_path(case_path)
+    if plan.proposals:
+        content = {"proposals": plan.as_json()["proposals"]}
         write_whole(beside, (json.dumps(content, indent=1, ensure_ascii=False) + "\n").encode())
-    elif beside.exists():
+    for path in (marks_path(case_path), *(() if plan.proposals else (beside,))):
         try:
-            beside.unlink()
+            path.unlink(missing_ok=True)  # marks of an earlier version stand in the case file now
         except OSError as error:
-            raise OutputError(f"{beside}: the old marks cannot be removed ({error.strerror}).") from error
+            raise OutputError(f"{path}: this old file cannot be removed ({error.strerror}).") from error

@@ -15,6 +15,7 @@ from PySide6.QtWidgets import QMenu
 from siteplan.anatomy import Structure
 from siteplan.anatomy.to_json import structure_json
 from siteplan.case import StructureEntry
+from siteplan.errors import GeometryError
 from siteplan.frame import Vector
 from siteplan.scan import Scan
 from viewer.desk import Desk
@@ -47,10 +48,21 @@ def trace_canal_between(scan: Scan, points: list[Vector]) -> list[Structure]:
 
 
 def root_near(scan: Scan, points: list[Vector]) -> list[Structure]:
-    """The tooth root at a click."""
+    """The tooth root at a click; where none is met from exactly there, from close by, because a hand is not exact.
+
+    Raises:
+        GeometryError: none is met from any of these places; the reason is the one at the click itself.
+    """
     from siteplan.anatomy.root import trace_root
 
-    return [trace_root(scan, points[0]).structure]
+    reason: GeometryError | None = None
+    for aside in ASIDE_MM:
+        try:
+            return [trace_root(scan, points[0] + np.array(aside)).structure]
+        except GeometryError as error:
+            reason = reason or error
+    assert reason is not None
+    raise reason
 
 
 def floor_near(scan: Scan, points: list[Vector]) -> list[Structure]:
@@ -71,7 +83,15 @@ def corrected(scan: Scan, canal: Structure, index: int, place_lps_mm: Vector) ->
     """The canal with one point where a hand put it."""
     from siteplan.anatomy.canal import move_point
 
-    return move_point(scan, canal, index, place_lps_mm)
+    moved = move_point(scan, canal, index, place_lps_mm)
+    if canal.confidence is not None:
+        return moved
+    # Nobody knows how well the rest of a drawn line is seen, so no stretch of it is called doubtful or seen.
+    return replace(moved, confidence=None, note=say("near.corrected-note"))
+
+
+ASIDE_MM = ((0, 0, 0), (0, 0, 1.5), (0, 0, -1.5), (0, 0, 3), (0, 0, -3), (1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0))
+"""Where a root is looked for around a click (our own; about how far a click lands from what was meant)."""
 
 
 class Structures(QObject):

@@ -12,6 +12,7 @@ from siteplan.anatomy import Cone, Kind, MadeBy, Structure, Tube
 from siteplan.anatomy.to_json import structure_json
 from siteplan.case import StructureEntry
 from siteplan.case.shapes import structure_of
+from siteplan.case.tooth import jaw_of, side_of
 from siteplan.frame import SiteFrame, Vector
 from siteplan.report.plane import Plane
 from viewer.plan import Plan
@@ -73,6 +74,11 @@ def with_proposed(plan: Plan, found: list[Structure]) -> Plan:
 def shapes_of(entries: tuple[StructureEntry, ...]) -> tuple[Structure, ...]:
     """Proposals as exact shapes, for drawing."""
     return tuple(structure_of(entry, "proposal") for entry in entries)
+
+
+def near_tooth(proposed: tuple[Structure, ...], tooth: int) -> int:
+    """How many proposals lie on the side and in the jaw of a tooth (what is proposed are canals of the lower jaw)."""
+    return sum(jaw_of(tooth) == "lower" and s.side in ("", side_of(tooth)) for s in proposed)
 
 
 def find_structure(plan: Plan, name: str) -> Structure | None:

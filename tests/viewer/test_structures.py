@@ -104,7 +104,8 @@ def test_a_root_is_marked_by_one_click(opened, sample, qtbot, shoot):
     section = opened.space.section
     u, v, _ = section.plane().from_lps(middle)
     QTest.mouseClick(section, Qt.MouseButton.LeftButton, pos=section.glass().to_px(float(u), float(v)).toPoint())
-    qtbot.waitUntil(lambda: any(s.kind == "root" for s in desk.plan.case.structures), timeout=MEASURED_MS)
+    qtbot.waitUntil(lambda: not work.channel.busy, timeout=MEASURED_MS)
+    assert any(s.kind == "root" for s in desk.plan.case.structures), opened.space.problem.text()
     settle(opened, qtbot)
     shoot(opened, "32_root")
     entry = next(s for s in desk.plan.case.structures if s.kind == "root")

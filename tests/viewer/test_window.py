@@ -217,7 +217,7 @@ def test_save_writes_what_is_shown(opened):
     QTest.keyClick(opened, Qt.Key.Key_S, Qt.KeyboardModifier.ControlModifier)
     path = opened.desk.session.path
     assert load_case(path).case.sites[0] == opened.desk.plan.sites[0]
-    assert path.with_name("case.marks.json").exists()
+    assert load_case(path).case.marks[0].text == "look here"
     assert not opened.desk.session.unsaved
 
 

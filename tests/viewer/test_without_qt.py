@@ -12,18 +12,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siteplan.anatomy import MadeBy
 from siteplan.case import SiteEntry
 from siteplan.errors import CaseError
 from viewer import edits
 from viewer.look import Look, Window
 from viewer.plan import HandMark, empty_plan, plan_from_json
 from viewer.recovery import CaseLock, RecoveryFile, all_recovered, find_recovered, set_aside
-from viewer.session import Session, read_plan
+from viewer.session import Session, marks_path, read_plan, waiting_path
 from viewer.texts import say, table
+from viewer.undecided import undecided, with_rejected
 
 ENTRY = SiteEntry(tooth=36, crest_mm=(30.0, -5.0, -40.0), axis=(0.1, 0.0, -1.0), buccal=(1.0, 0.1, 0.1))
 MM = st.floats(-3, 3)
-PUT_TOGETHER = {"tissue", "tool", "unit", "verdict", "question", "top", "near", "cards", "did", "scan"}
+PUT_TOGETHER = {"decide", "tissue", "tool", "unit", "verdict", "question", "top", "near", "cards", "did", "scan"}
 """Areas whose keys the code puts together from other names, so that a search cannot see them."""
 
 
@@ -105,6 +107,37 @@ def test_saved_case_and_marks_come_back(sample):
     again, _ = read_plan(sample)
     assert again == session.plan
     assert find_recovered(sample) is None
+
+
+def test_arches_of_both_jaws_and_marks_of_an_earlier_version_come_back(sample):
+    arch = [[30.0, -20.0, -40.0], [32.0, -15.0, -40.0], [34.0, -10.0, -40.0], [36.0, -5.0, -40.0]]
+    old = {"marks": [{"kind": "note", "points_mm": [[1, 2, 3]], "text": "old", "tooth": 35}], "arch_mm": arch}
+    marks_path(sample).write_text(json.dumps(old))
+    plan, _ = read_plan(sample)
+    assert plan.marks == (HandMark("note", ((1.0, 2.0, 3.0),), "old", 35),)
+    assert [list(p) for p in plan.arch("lower")] == arch
+    session = _session(sample)
+    session.change(session.plan.with_arch("upper", plan.arch("lower")), "set the arch")
+    session.save()
+    assert not marks_path(sample).exists()  # the case file holds them now
+    again, file = read_plan(sample)
+    assert again == session.plan
+    assert {a.jaw for a in file.case.arches} == {"upper", "lower"}
+
+
+def test_what_waits_for_a_person_is_kept_beside_the_case(sample):
+    session = _session(sample)
+    canal = next(s for s in session.plan.case.structures if s.kind == "canal")
+    proposal = canal.model_copy(update={"name": "a proposal", "made_by": MadeBy.FOUND})
+    session.change(session.plan.with_proposal(proposal), "propose")
+    session.save()
+    again, file = read_plan(sample)
+    assert again.proposals == (proposal,)
+    assert proposal.name not in file.path.read_text()
+    assert undecided(again)[0].proposed
+    session.change(with_rejected(session.plan, proposal), "reject")
+    session.save()
+    assert not waiting_path(sample).exists()
 
 
 def test_a_plan_without_sites_is_kept_but_not_saved_as_a_case(tmp_path):
