@@ -62,16 +62,20 @@ def load(slices: Sequence[Slice], storage: Storage, progress: Progress | None = 
         raise ScanRefused([defects.too_large("The volume does not fit into the memory of this machine")]) from None
     packed = any(is_compressed(one.header.syntax) for one in slices)
     threads, size = (DECODERS, _DECODED_BATCH) if packed else (_READERS, _BATCH)
+    order: Sequence[int] = range(len(slices))
+    if any(one.frame and not isinstance(one.header.source, DiskFile) for one in slices):
+        # What is unpacked on the way can only be read forwards.
+        threads, order = 1, sorted(order, key=lambda at: slices[at].frame)
     starts = range(0, len(slices), size)
+    streams = [PLAIN] * len(slices)
 
-    def batch(start: int) -> list[Stream]:
-        return [load_one(slices[at], storage, out[at]) for at in range(start, min(start + size, len(slices)))]
+    def batch(start: int) -> None:
+        for at in order[start : start + size]:
+            streams[at] = load_one(slices[at], storage, out[at])
 
-    streams: list[Stream] = []
     with ThreadPoolExecutor(threads) as pool:
         try:
-            for done, some in enumerate(pool.map(batch, starts), 1):
-                streams += some
+            for done, _ in enumerate(pool.map(batch, starts), 1):
                 if progress is not None:
                     progress(done / len(starts), "reading images")
         except BadPixels as error:

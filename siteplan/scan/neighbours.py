@@ -6,6 +6,7 @@ point and then counted, so that neither a small bright thing nor the noise of th
 a point differs `_TIMES` times as much with probability (2/pi) atan(sqrt(1.5/2)/2) = 0.26, whatever the noise.
 """
 
+import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -33,7 +34,8 @@ _COARSE = 8
 """Of plain files every so many rows is compared: damage does not spread in them, and more would cost a quarter of the
 time of reading. Of compressed ones every row."""
 
-_CHUNK = 24
+_THREADS = min(4, os.cpu_count() or 1)
+_CHUNK = 12
 """Slices that are compared at once, so that they stay in the processor's cache."""
 
 
@@ -56,7 +58,7 @@ def odd_slices(scan: Scan, *, every_row: bool = True) -> Oddness:
     coarse = _points(scan, 0, count, (max(1, rows // 32), step[1]), max(1, count // 64))
     low, high = np.percentile(coarse, [0.5, 99.5])
     floor = np.float32(_FLOOR * (high - low))
-    with ThreadPoolExecutor() as pool:
+    with ThreadPoolExecutor(_THREADS) as pool:
         parts = list(pool.map(lambda start: _judged(scan, start, step, floor), range(0, count, _CHUNK)))
     alone = np.concatenate([part[0] for part in parts])
     same = np.concatenate([part[1] for part in parts])
@@ -85,12 +87,28 @@ def _judged(
     part = _points(scan, first, last, step)
     alone, same = np.zeros(last - first, dtype=bool), np.zeros(last - first, dtype=bool)
     if len(part) > 2:
-        apart = np.abs(part[1:-1] - (part[:-2] + part[2:]) * np.float32(0.5))
-        between = np.abs(part[2:] - part[:-2])
-        alone[1:-1] = _odd(apart > np.float32(_TIMES) * between + floor, _ROW_SHARE, _BAND_SHARE)
+        alone[1:-1] = _odd(_apart(part[:-2], part[1:-1], part[2:], floor), _ROW_SHARE, _BAND_SHARE)
     same[1:] = (part[1:] == part[:-1]).all(axis=(1, 2)) & (np.ptp(part[1:], axis=(1, 2)) > 0)
     kept = slice(start - first, stop - first)
     return alone[kept], same[kept]
+
+
+def _apart(
+    before: NDArray[np.float32], here: NDArray[np.float32], after: NDArray[np.float32], floor: np.float32
+) -> NDArray[np.bool_]:
+    """(K, N, M) where `here` differs from the mean of its neighbours by far more than these from each other.
+
+    In place, because a long series must not need a second copy in memory.
+    """
+    apart = before + after
+    apart *= np.float32(0.5)
+    apart -= here
+    np.abs(apart, out=apart)
+    between = after - before
+    np.abs(between, out=between)
+    between *= np.float32(_TIMES)
+    between += floor
+    return np.asarray(apart > between)
 
 
 def _odd(hit: NDArray[np.bool_], row_share: float, band_share: float) -> NDArray[np.bool_]:

@@ -5,7 +5,7 @@ See `zipped` for members of a ZIP file and `search` for the files of a place.
 
 import os
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
@@ -54,16 +54,27 @@ class DiskFile:
 
 @dataclass(frozen=True, slots=True)
 class Inflated:
-    """The data set of a deflated file (PS3.5 A.5), inflated anew each time so that only one is held at once."""
+    """The data set of a deflated file (PS3.5 A.5), inflated anew each time so that only one is held at once.
+
+    A large one holds many frames that are asked for one by one; it is inflated once and held.
+    """
 
     inner: Source
     start: int
     size: int
     name: str
+    _held: list[bytes] = field(default_factory=list, compare=False, repr=False)
 
     def read(self, offset: int, length: int) -> bytes:
         """See `Source`."""
-        return inflate(self.inner.read(self.start, self.inner.size))[offset : offset + length]
+        data = self._held[0] if self._held else inflate(self.inner.read(self.start, self.inner.size))
+        if self.size > _HELD and not self._held:
+            self._held.append(data)
+        return data[offset : offset + length]
+
+
+_HELD = 8 << 20
+"""Bytes above which an inflated data set is held: larger than any single slice."""
 
 
 _INFLATE_RATIO, _INFLATE_ALLOWANCE = 100, 1 << 20

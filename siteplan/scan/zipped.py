@@ -1,8 +1,10 @@
 """ZIP files as clinics mail them: read in place, bounded in number and size, never unpacked to disk."""
 
 import io
+import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import IO
 from zipfile import ZIP_BZIP2, ZIP_DEFLATED, ZIP_LZMA, ZIP_STORED, ZipFile, ZipInfo
 
 from siteplan.errors import ScanError
@@ -21,6 +23,37 @@ _METHODS = (ZIP_STORED, ZIP_DEFLATED, ZIP_BZIP2, ZIP_LZMA)
 _START = b"PK\x03\x04"
 
 
+_KEPT_OPEN = 8 << 20
+"""Members larger than this hold many frames, which are read one after the other: their stream stays where it is, or
+they would be unpacked from the start again for every frame."""
+
+
+class _Cursor:
+    """The place that was reached in a member of an archive."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._stream: IO[bytes] | None = None
+        self._at = 0
+
+    def read(self, archive: ZipFile, info: ZipInfo, offset: int, length: int) -> bytes:
+        with self._lock:
+            if self._stream is None or offset < self._at:
+                self._stream, self._at = archive.open(info), 0
+            stream = self._stream
+            while self._at < offset:
+                step = len(stream.read(min(offset - self._at, 1 << 20)))
+                if not step:
+                    return b""
+                self._at += step
+            out = stream.read(length)
+            self._at += len(out)
+            if info.file_size <= _KEPT_OPEN:
+                stream.close()
+                self._stream = None
+            return out
+
+
 @dataclass(frozen=True, slots=True)
 class ZipMember:
     """A file inside a ZIP file: inflated in memory when asked for, never unpacked to disk."""
@@ -28,6 +61,7 @@ class ZipMember:
     archive: ZipFile
     info: ZipInfo
     name: str
+    _cursor: _Cursor = field(default_factory=_Cursor, compare=False, repr=False)
 
     @property
     def size(self) -> int:
@@ -37,13 +71,7 @@ class ZipMember:
     def read(self, offset: int, length: int) -> bytes:
         """See `Source`."""
         try:
-            with self.archive.open(self.info) as stream:
-                while offset > 0:
-                    step = len(stream.read(min(offset, 1 << 20)))
-                    if not step:
-                        return b""
-                    offset -= step
-                return stream.read(length)
+            return self._cursor.read(self.archive, self.info, offset, length)
         except Exception as error:
             # zipfile and its decompressors let out errors of many kinds on damaged members.
             raise OSError("this member of the ZIP file cannot be unpacked") from error
