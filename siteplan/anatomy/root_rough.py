@@ -143,48 +143,65 @@ def _surroundings(box: Box, smooth: NDArray[np.float32], centre: Points, levels:
 def _straightened(
     box: Box, smooth: NDArray[np.float32], centre: Points, axis: Points, edge: float
 ) -> tuple[Points, Points]:
-    """A better axis: the straight line through the centres of the dense island around the axis, height by height."""
+    """A better axis: the straight line through the middle of the dense disc around the axis, height by height.
+
+    Discs that are closed in by other dense tissue (a plate, the crest) hardly count.
+    """
     a, b = across(axis)
-    line = np.arange(-WIDEST_MM, WIDEST_MM + 1e-9, 0.4)
+    line = np.arange(-WIDEST_MM, WIDEST_MM + 1e-9, _PIXEL_MM)
     u, v = np.meshgrid(line, line)
-    heights, centres, areas = [], [], []
+    heights, centres, radii, free = [], [], [], []
     for direction in (1, -1):
         at = np.zeros(2)
         for step in range(int(REACH_MM / 0.8)):
             height = direction * 0.8 * (step + (direction < 0))
             plane = centre + height * axis + (u + at[0])[..., None] * a + (v + at[1])[..., None] * b
-            island = _island(_read(box, smooth, plane) > edge)
-            if island is None:
+            disc = _disc(_read(box, smooth, plane) > edge, u, v)
+            if disc is None:
                 break
-            mean = np.array([u[island].mean(), v[island].mean()])
+            mean, radius, share = disc
             heights.append(height)
             centres.append(at + mean)
-            areas.append(float(island.sum()))
+            radii.append(radius)
+            free.append(share)
             at = at + np.clip(mean, -0.4, 0.4)
     if len(heights) < 4:
         return centre, axis
-    h, c, area = np.array(heights), np.array(centres), np.array(areas)
-    usual = float(np.median(area[np.argsort(np.abs(h))[:5]]))
-    weight = (area < 2.0 * usual).astype(float) + 1e-3
+    h, c, open_share = np.array(heights), np.array(centres), np.array(free)
+    usual = float(np.median(np.array(radii)[np.argsort(np.abs(h))[:5]]))
+    clean = open_share**2 * (np.array(radii) < 1.4 * usual) / (1 + (h / 8.0) ** 2) + 1e-4
+    weight = clean
     for _ in range(8):
         fit = [np.polyfit(h, c[:, d], 1, w=np.sqrt(weight)) for d in range(2)]
         off = np.hypot(*(c[:, d] - np.polyval(fit[d], h) for d in range(2)))
-        weight = ((area < 2.0 * usual) + 1e-3) / (1 + (off / 0.4) ** 2)
+        weight = clean / (1 + (off / 0.4) ** 2)
     turned = axis + fit[0][0] * a + fit[1][0] * b
     moved = centre + fit[0][1] * a + fit[1][1] * b
     return moved, turned / np.linalg.norm(turned)
 
 
-def _island(mask: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
-    """The part of the mask at the middle of the plane, loosened from thin bridges; None when the middle is empty."""
-    loose = ndimage.binary_opening(mask)
-    labels, _ = ndimage.label(loose)
-    middle = mask.shape[0] // 2
-    near = labels[middle - 2 : middle + 3, middle - 2 : middle + 3]
-    if not near.any():
+_PIXEL_MM = 0.3
+_STRAY_MM = 0.9
+"""How far the middle of the disc may lie from where the heights before put it (our own)."""
+
+_THINNEST_MM = 0.45
+"""A dense disc of a smaller radius is no root (our own)."""
+
+
+def _disc(dense: NDArray[np.bool_], u: Floats, v: Floats) -> tuple[Floats, float, float] | None:
+    """Middle (2,) and radius of the widest dense disc near the middle of the plane, and the share of its surroundings
+    that is not dense; None where nothing dense lies there."""
+    depth = ndimage.distance_transform_edt(dense) * _PIXEL_MM
+    near = np.hypot(u, v)
+    score = np.where(near <= _STRAY_MM, depth - 0.2 * near, -1.0)
+    best = np.unravel_index(int(np.argmax(score)), score.shape)
+    radius = float(depth[best])
+    if radius < _THINNEST_MM:
         return None
-    island: NDArray[np.bool_] = labels == np.bincount(near[near > 0]).argmax()
-    return island
+    away = np.hypot(u - u[best], v - v[best])
+    disc = dense & (away <= 1.25 * radius)
+    ring = (away > 1.25 * radius) & (away <= 1.25 * radius + 0.9)
+    return np.array([u[disc].mean(), v[disc].mean()]), radius, float(np.mean(~dense[ring]))
 
 
 def _ends(box: Box, smooth: NDArray[np.float32], centre: Points, axis: Points, edge: float) -> tuple[float, float]:
