@@ -22,6 +22,8 @@ from viewer.workspace import TOOLS
 if TYPE_CHECKING:
     from viewer.window import MainWindow
 
+POINTER = 5.0
+"""A pointer that no fixture hangs on moves this many times further with each key."""
 NUDGE_MM, FAR_MM, TILT_DEG, STEP_MM, TURN_DEG = 0.1, 0.5, 0.5, 0.5, 5.0
 
 
@@ -63,14 +65,14 @@ class Actions(QObject):
         desk, section = self.desk, self.space.section
         far = FAR_MM
         table: list[tuple[str, Callable[[], object]]] = [
-            ("Left", lambda: desk.nudge(-NUDGE_MM, 0)),
-            ("Right", lambda: desk.nudge(NUDGE_MM, 0)),
-            ("Up", lambda: desk.nudge(0, NUDGE_MM)),
-            ("Down", lambda: desk.nudge(0, -NUDGE_MM)),
-            ("Shift+Left", lambda: desk.nudge(-far, 0)),
-            ("Shift+Right", lambda: desk.nudge(far, 0)),
-            ("Shift+Up", lambda: desk.nudge(0, far)),
-            ("Shift+Down", lambda: desk.nudge(0, -far)),
+            ("Left", lambda: self.arrow(-NUDGE_MM, 0)),
+            ("Right", lambda: self.arrow(NUDGE_MM, 0)),
+            ("Up", lambda: self.arrow(0, NUDGE_MM)),
+            ("Down", lambda: self.arrow(0, -NUDGE_MM)),
+            ("Shift+Left", lambda: self.arrow(-far, 0)),
+            ("Shift+Right", lambda: self.arrow(far, 0)),
+            ("Shift+Up", lambda: self.arrow(0, far)),
+            ("Shift+Down", lambda: self.arrow(0, -far)),
             ("Alt+Left", lambda: desk.tilt(-TILT_DEG)),
             ("Alt+Right", lambda: desk.tilt(TILT_DEG)),
             ("W", lambda: desk.change_fixture(wider=1)),
@@ -79,16 +81,17 @@ class Actions(QObject):
             ("Shift+E", lambda: desk.change_fixture(longer=-1)),
             ("F", self.choose_fixture),
             ("P", self.adding.propose),
-            (",", lambda: desk.step(-STEP_MM)),
-            (".", lambda: desk.step(STEP_MM)),
-            ("[", lambda: desk.turn(-TURN_DEG)),
-            ("]", lambda: desk.turn(TURN_DEG)),
+            (",", lambda: self.sideways(-1)),
+            (".", lambda: self.sideways(1)),
+            ("[", lambda: self.turn(-1)),
+            ("]", lambda: self.turn(1)),
             ("+", lambda: section.zoom(1.15)),
             ("=", lambda: section.zoom(1.15)),
             ("-", lambda: section.zoom(1 / 1.15)),
             ("Home", section.recentre),
             ("H", self.space.lines_button.toggle),
             ("A", self.space.arch_button.click),
+            ("C", self.take_canal),
             ("PgUp", lambda: self.other_site(-1)),
             ("PgDown", lambda: self.other_site(1)),
             ("Ctrl+N", self.adding.ask_tooth),
@@ -147,6 +150,40 @@ class Actions(QObject):
         if self.desk.session is not None:
             self.desk.session.redo()
 
+    @property
+    def _on_arch(self) -> bool:
+        return self.space.stage.currentWidget() is self.space.arch
+
+    def arrow(self, right_mm: float, up_mm: float) -> None:
+        """An arrow key moves what is in the hand: a point of the arch, a pointer, else the fixture."""
+        section = self.space.section
+        if self._on_arch:
+            self.space.arch.move_by_key(POINTER * right_mm, POINTER * up_mm)
+        elif section.keys_point:
+            factor = 1.0 if section.held_crossing is not None else POINTER
+            section.move_by_key(factor * right_mm, factor * up_mm)
+        else:
+            self.desk.nudge(right_mm, up_mm)
+
+    def sideways(self, step: int) -> None:
+        """The next section along the arch; on the axial picture the next point of the arch."""
+        if self._on_arch:
+            self.space.arch.choose_point(step)
+        else:
+            self.desk.step(step * STEP_MM)
+
+    def turn(self, step: int) -> None:
+        """Turn the section round the fixture; on the axial picture another height."""
+        if self._on_arch:
+            self.space.arch.stepped.emit(step)
+        else:
+            self.desk.turn(step * TURN_DEG)
+
+    def take_canal(self) -> None:
+        """Take hold of the canal in the section, for the arrow keys to move."""
+        if not self._on_arch and self.space.section.take_canal():
+            self.space.section.setFocus()
+
     def other_site(self, step: int) -> None:
         """The next or the last card."""
         plan = self.desk.plan
@@ -155,7 +192,11 @@ class Actions(QObject):
             self.desk.choose(teeth[(teeth.index(self.desk.tooth) + step) % len(teeth)])
 
     def leave(self) -> None:
-        """Put away whatever is in the hand."""
+        """Put away whatever is in the hand; of a measurement by hand first its points."""
+        if self.space.section.has_points:
+            self.space.section.forget_points()
+            return
+        self.space.section.let_canal_go()
         self.desk.choose_tool("")
         self.adding.leave()
         self.structures.leave()

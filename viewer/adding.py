@@ -146,7 +146,9 @@ class Adding(QObject):
     def show_arch(self, on: bool) -> None:
         """Show the axial picture with the arch, or the section again."""
         space = self.desk.space
-        space.stage.setCurrentWidget(space.arch if on else space.section)
+        shown = space.arch if on else space.section
+        space.stage.setCurrentWidget(shown)
+        shown.setFocus()
 
     def _found(self, jaw: str, points: NDArray[np.float64] | None) -> None:
         if jaw != self.jaw or self._shown:
@@ -217,6 +219,7 @@ class Adding(QObject):
         self._look_in_jaw(tooth)
         words = say("add.where", tooth=tooth)
         self.desk.space.section.ask_place(words)
+        (self.desk.space.arch if self.desk.space.arch_button.isChecked() else self.desk.space.section).setFocus()
         self.desk.space.arch.hint = words
         self.desk.space.arch.setCursor(Qt.CursorShape.CrossCursor)
         self.desk.space.arch.update()

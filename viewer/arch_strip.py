@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
@@ -51,8 +51,8 @@ class ArchStrip(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-        self.setFixedHeight(130)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Maximum)
+        self.setMinimumHeight(64)
         self.setAccessibleName(say("strip.name"))
         self.setToolTip(say("strip.tip"))
         self.panorama: Panorama | None = None
@@ -93,6 +93,10 @@ class ArchStrip(QWidget):
         """The place under the pointer in another picture."""
         self._cross = point_lps_mm
         self.update()
+
+    def sizeHint(self) -> QSize:
+        """As high as it is useful; it gives room to the section where there is little."""
+        return QSize(400, 130)
 
     def picture_box(self) -> QRectF:
         """Where the picture lies: as large as fits, true to scale."""

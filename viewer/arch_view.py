@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, Qt, Signal
-from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF, QWheelEvent
+from PySide6.QtGui import QColor, QImage, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF, QWheelEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from siteplan.report import palette
@@ -54,6 +54,8 @@ class ArchView(QWidget):
         self._window = Window(0, 1)
         self._image: QImage | None = None
         self._grip = -1
+        self.chosen = -1
+        self._pointer: NDArray[np.float64] | None = None
 
     def set_section(self, section: Section) -> None:
         """Show another height."""
@@ -104,7 +106,9 @@ class ArchView(QWidget):
                 painter.setPen(pen)
                 painter.drawPolyline(line)
         for number, point in enumerate(self.points):
-            overlay.draw_handle(painter, self.to_px(point), "platform", 1.0, number == self._grip)
+            overlay.draw_handle(painter, self.to_px(point), "platform", 1.0, number in (self._grip, self.chosen))
+        if self._pointer is not None:
+            overlay.draw_cross(painter, self.to_px(self._pointer), 1.5)
         for tooth, place in self.sites:
             words(
                 painter,
@@ -159,6 +163,38 @@ class ArchView(QWidget):
         """Another height."""
         self.stepped.emit(event.angleDelta().y() / 120.0)
         event.accept()
+
+    # ---- the same by keys
+
+    def choose_point(self, step: int) -> None:
+        """Take the next or last point of the arch; after the last one none, and the arrows move a pointer."""
+        count = len(self.points)
+        self.chosen = (self.chosen + 1 + step) % (count + 1) - 1
+        self._pointer = None
+        self.update()
+
+    def move_by_key(self, right_mm: float, up_mm: float) -> None:
+        """Move the chosen point, or the pointer."""
+        if self.section is None:
+            return
+        plane, glass = self.section.plane, self.glass()
+        step = right_mm * plane.right + up_mm * plane.up
+        if 0 <= self.chosen < len(self.points):
+            self.points[self.chosen] += step
+            self.moved.emit(self.points.copy())
+        else:
+            start = plane.to_lps(glass.centre_u_mm, glass.centre_v_mm) if self._pointer is None else self._pointer
+            self._pointer = start + step
+        self.update()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Enter acts where the keys have put the pointer."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self._pointer is not None:
+            place, self._pointer = self._pointer, None
+            self.pointed_at.emit(place)
+            self.update()
+            return
+        super().keyPressEvent(event)
 
     def _lps(self, at: QPointF) -> NDArray[np.float64]:
         assert self.section is not None

@@ -1,6 +1,6 @@
 """The row of neighbouring sections under the large one, and the section at right angles at its end."""
 
-from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
@@ -24,8 +24,8 @@ class FilmStrip(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-        self.setFixedHeight(150)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Maximum)
+        self.setMinimumHeight(72)
         self.setAccessibleName(say("film.name"))
         self.setToolTip(say("film.tip"))
         self.frames: list[FilmFrame] = []
@@ -59,6 +59,10 @@ class FilmStrip(QWidget):
         """Show the place under the pointer."""
         self._cross = point_lps_mm
         self.update()
+
+    def sizeHint(self) -> QSize:
+        """As high as it is useful; it gives room to the section where there is little."""
+        return QSize(400, 150)
 
     def boxes(self) -> list[QRectF]:
         """Where each picture lies."""

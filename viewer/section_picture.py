@@ -43,7 +43,7 @@ class SectionPicture(QWidget):
         self.setMouseTracking(True)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.setMinimumSize(320, 300)
+        self.setMinimumSize(240, 160)
         self.setAccessibleName(say("picture.name"))
         self.cut: Cut | None = None
         self.window_grey = Window(0, 1)
@@ -71,6 +71,7 @@ class SectionPicture(QWidget):
         self._pending: list[tuple[float, float, float]] = []
         self._pointer_lps: Vector | None = None
         self._cross_lps: Vector | None = None
+        self._by_key = False
 
     # ---- what is shown
 
@@ -110,12 +111,16 @@ class SectionPicture(QWidget):
         """Choose a hand tool ("distance", "angle", "circle", "line", "note"), or "" for none."""
         self.tool = tool
         self._pending.clear()
+        if tool:
+            self.setFocus()
         self.setCursor(Qt.CursorShape.CrossCursor if tool or self.asking else Qt.CursorShape.ArrowCursor)
         self.update()
 
     def ask_place(self, words_: str) -> None:
         """Ask for one click on the picture; "" ends the asking."""
         self.asking = words_
+        if words_:
+            self.setFocus()
         self.setCursor(Qt.CursorShape.CrossCursor if words_ or self.tool else Qt.CursorShape.ArrowCursor)
         self.update()
 
@@ -238,6 +243,9 @@ class SectionPicture(QWidget):
                 overlay.draw_handle(painter, tip, "tip", px, self._hot == "tip")
             if self.numbers.leader is not None:
                 overlay.draw_leader(painter, glass, self.numbers.leader, cut.plane, tip, px)
+        if self._by_key and self._pointer_lps is not None:
+            u, v, _ = cut.plane.from_lps(self._pointer_lps)
+            overlay.draw_cross(painter, glass.to_px(float(u), float(v)), 1.5 * px)
         if self._cross_lps is not None:
             u, v, height = cut.plane.from_lps(self._cross_lps)
             if abs(height) < 8.0:

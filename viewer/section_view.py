@@ -57,7 +57,9 @@ class SectionView(SectionPicture):
         elif self.asking:
             self.clicked.emit(self._lps(event.position()))
         elif self.tool:
-            self._add_point(event.position())
+            place = self._lps(event.position())
+            if place is not None:
+                self._add_point(place)
         else:
             self._grip = self._under(event.position()) or "pan"
             self.held_crossing = self._crossing_under(event.position()) if self._grip == "canal" else None
@@ -66,6 +68,7 @@ class SectionView(SectionPicture):
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
         """Move what is held."""
         at = event.position()
+        self._by_key = False
         self._pointer_lps = self._lps(at)
         self.pointed.emit(self._pointer_lps)
         if self._grip == "window":
@@ -118,12 +121,72 @@ class SectionView(SectionPicture):
         event.accept()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Escape leaves a tool; everything else is a shortcut of the window."""
-        if event.key() == Qt.Key.Key_Escape and self._pending:
-            self._pending.clear()
-            self.update()
+        """Enter acts where the keys have put the pointer; everything else is a shortcut of the window."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self.keys_point:
+            self.press_by_key()
             return
         super().keyPressEvent(event)
+
+    # ---- the same by keys
+
+    @property
+    def keys_point(self) -> bool:
+        """Whether arrow keys move a pointer now, because a place is asked for, a tool is out or a canal is held."""
+        return bool(self.asking or self.tool or self.held_crossing is not None)
+
+    def move_by_key(self, right_mm: float, up_mm: float) -> None:
+        """Move the pointer, and what it holds, by millimetres."""
+        plane = self.plane()
+        if plane is None:
+            return
+        glass = self.glass()
+        start = self.held_at_lps if self.held_crossing is not None else self._pointer_lps
+        if start is None:
+            start = plane.to_lps(glass.centre_u_mm, glass.centre_v_mm)
+        self._by_key = True
+        self._pointer_lps = start + right_mm * plane.right + up_mm * plane.up
+        if self.held_crossing is not None:
+            self.held_at_lps = self._pointer_lps
+        self.pointed.emit(self._pointer_lps)
+        self.update()
+
+    def press_by_key(self) -> None:
+        """What a click at the pointer would do."""
+        held, place = self.held_crossing, self._pointer_lps
+        if held is not None and self.held_at_lps is not None:
+            self.let_canal_go()
+            self.canal_put.emit(held.name, held.index, place)
+        elif place is not None and self.asking:
+            self.clicked.emit(place)
+        elif place is not None and self.tool:
+            self._add_point(place)
+        self.update()
+
+    def take_canal(self) -> bool:
+        """Take hold of a canal that passes through the picture; pressed again, of the next. False where none does."""
+        known = self.cut.crossings if self.cut else ()
+        if not known:
+            return False
+        place = known.index(self.held_crossing) + 1 if self.held_crossing in known else 0
+        self.held_crossing = known[place % len(known)]
+        self._pointer_lps = self.held_at_lps = np.asarray(self.held_crossing.at_lps_mm)
+        self.update()
+        return True
+
+    def let_canal_go(self) -> None:
+        """Put nothing anywhere."""
+        self.held_crossing, self.held_at_lps, self._by_key = None, None, False
+        self.update()
+
+    @property
+    def has_points(self) -> bool:
+        """Whether a hand measurement has been begun."""
+        return bool(self._pending)
+
+    def forget_points(self) -> None:
+        """Begin a hand measurement anew."""
+        self._pending.clear()
+        self.update()
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Keep the picture sharp at the new size."""
@@ -180,9 +243,8 @@ class SectionView(SectionPicture):
         }.get(self._hot, Qt.CursorShape.ArrowCursor)
         self.setCursor(shape)
 
-    def _add_point(self, at: QPointF) -> None:
-        place = self._lps(at)
-        if place is None or self.cut is None:
+    def _add_point(self, place: Vector) -> None:
+        if self.cut is None:
             return
         self._pending.append(triple(place))
         if len(self._pending) < POINTS_NEEDED[self.tool]:

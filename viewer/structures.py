@@ -288,6 +288,8 @@ class Structures(QObject):
         if self.desk.session is None:
             return
         self._finder, self._hints, self._points = finder, hints, []
+        self.desk.space.arch_button.setChecked(False)
+        self.desk.space.stage.setCurrentWidget(self.desk.space.section)
         self.desk.space.section.ask_place(hints[0])
 
     def _run(self, finder: Finder, points: list[Vector]) -> None:

@@ -18,6 +18,7 @@ from viewer.arch_strip import ArchStrip
 from viewer.arch_view import ArchView
 from viewer.decision_bar import DecisionBar
 from viewer.film_strip import FilmStrip
+from viewer.flow import Flow
 from viewer.look import Tissue
 from viewer.section_view import SectionView
 from viewer.site_cards import SiteCards
@@ -47,9 +48,9 @@ class Workspace(QWidget):
         split = QSplitter(Qt.Orientation.Horizontal)
         split.setChildrenCollapsible(False)
         self.cards = SiteCards()
-        self.cards.setMinimumWidth(190)
+        self.cards.setMinimumWidth(150)
         self.answers = Answers(QUESTIONS)
-        self.answers.setMinimumWidth(300)
+        self.answers.setMinimumWidth(240)
         self.seat_button = QPushButton(say("torque.seat"))
         self.seat_button.setToolTip(say("torque.seat-tip"))
         self.answers.questions["turn-in"].extra.addWidget(self.seat_button)
@@ -65,19 +66,22 @@ class Workspace(QWidget):
         split.setSizes([215, 900, 365])
         outer.addWidget(split, 1)
 
-    def _top(self) -> QHBoxLayout:
-        row = QHBoxLayout()
-        row.setSpacing(6)
+    def _top(self) -> QVBoxLayout:
         self.title = QLabel()
         font = self.title.font()
         font.setBold(True)
         self.title.setFont(font)
-        self.title.setTextFormat(Qt.TextFormat.PlainText)
         self.state = QLabel()
         self.state.setObjectName("quiet")
-        row.addWidget(self.title)
-        row.addWidget(self.state)
-        row.addStretch(1)
+        said = QHBoxLayout()
+        for label in (self.title, self.state):
+            label.setTextFormat(Qt.TextFormat.PlainText)
+            label.setWordWrap(True)
+        said.addWidget(self.title, 1)
+        said.addWidget(self.state, 1)
+        buttons = QWidget()
+        row = Flow(buttons)
+        row.setContentsMargins(0, 0, 0, 0)
         for name in ("open", "undo", "redo", "save", "identity", "light", "solid", "share", "report"):
             button = QPushButton(say(f"top.{name}"))
             button.setToolTip(say(f"top.{name}-tip"))
@@ -87,7 +91,11 @@ class Workspace(QWidget):
         self.report_button.setObjectName("main")
         self.identity_button.setCheckable(True)
         self.identity_button.setChecked(True)
-        return row
+        column = QVBoxLayout()
+        column.setSpacing(4)
+        column.addLayout(said)
+        column.addWidget(buttons)
+        return column
 
     open_button: QPushButton
     undo_button: QPushButton
@@ -121,10 +129,9 @@ class Workspace(QWidget):
     def _controls(self) -> QFrame:
         frame = QFrame()
         frame.setObjectName("night")
-        rows = QHBoxLayout(frame)
+        rows = Flow(frame, 5)
         rows.setContentsMargins(8, 5, 8, 5)
-        rows.setSpacing(5)
-        rows.addWidget(QLabel(say("controls.tissue")))
+        rows.addWidget(self._heading("controls.tissue"))
         self.tissue_buttons: dict[Tissue, QPushButton] = {}
         group = QButtonGroup(frame)
         for tissue in Tissue:
@@ -132,14 +139,13 @@ class Workspace(QWidget):
             group.addButton(button)
             self.tissue_buttons[tissue] = button
             rows.addWidget(button)
-        rows.addStretch(1)
-        rows.addWidget(QLabel(say("controls.by-hand")))
+        rows.addWidget(self._heading("controls.by-hand"))
         self.tool_buttons: dict[str, QPushButton] = {}
         for tool in TOOLS:
             button = self._small(f"tool.{tool}", checkable=True)
             self.tool_buttons[tool] = button
             rows.addWidget(button)
-        rows.addStretch(1)
+        rows.addWidget(self._heading("controls.more"))
         self.lines_button = self._small("controls.lines", checkable=True)
         self.lines_button.setChecked(True)
         self.arch_button = self._small("controls.arch", checkable=True)
@@ -147,6 +153,12 @@ class Workspace(QWidget):
         for button in (self.lines_button, self.arch_button, self.structures_button):
             rows.addWidget(button)
         return frame
+
+    @staticmethod
+    def _heading(key: str) -> QLabel:
+        label = QLabel(say(key))
+        label.setMinimumHeight(QPushButton("M").sizeHint().height())
+        return label
 
     @staticmethod
     def _small(key: str, checkable: bool = False) -> QPushButton:
