@@ -27,6 +27,8 @@ _PROFILE = (
     codes.cid7050.CleanDescriptorsOption,
     codes.cid7050.CleanStructuredContentOption,
 )
+_WITHOUT_BODY_PART = ("SR", "M3D", "DOC")
+"""Modalities whose series module does not have it."""
 _DATED = ("Content", "Series", "InstanceCreation", "StructureSet", "PresentationCreation")
 
 
@@ -62,7 +64,8 @@ def stamp(ds: Dataset, context: Context, series: NewSeries) -> Dataset:
     ds.StudyID, ds.AccessionNumber = context.study_id, context.accession_number
     ds.ReferringPhysicianName = ""
     ds.SeriesDescription = series.description
-    ds.BodyPartExamined = "JAW"  # without it Laterality becomes conditional (C.7.3.1)
+    if series.modality not in _WITHOUT_BODY_PART:
+        ds.BodyPartExamined = "JAW"  # without it Laterality becomes conditional (C.7.3.1)
     day, time = context.made.strftime("%Y%m%d"), context.made.strftime("%H%M%S")
     ds.ContentDate, ds.ContentTime = (NO_DATE, NO_TIME) if context.removed else (day, time)
     for word in _DATED[1:]:
@@ -73,6 +76,9 @@ def stamp(ds: Dataset, context: Context, series: NewSeries) -> Dataset:
                     delattr(ds, f"{word}{part}")
     if not context.removed:
         ds.InstanceCreationDate, ds.InstanceCreationTime = day, time
+    for equipment in ds.get("ContributingEquipmentSequence", []):
+        if context.removed and "ContributionDateTime" in equipment:
+            del equipment.ContributionDateTime
     if context.removed:
         ds.PatientIdentityRemoved = "YES"  # C.7.1.1
         ds.DeidentificationMethod = "Written from geometry and measurements alone; UIDs by keyed hash"
@@ -94,7 +100,6 @@ def _made_by_us(ds: Dataset) -> None:
     ds.ManufacturerModelName = MAKER
     ds.DeviceSerialNumber = SERIAL_NUMBER
     ds.SoftwareVersions = __version__
-    ds.CodingSchemeIdentificationSequence = Sequence([scheme_item()])
 
 
 def instance_reference(sop_class_uid: str, instance_uid: str, frame: int = 0) -> Dataset:
@@ -138,10 +143,7 @@ def in_source_frame(ds: Dataset, context: Context) -> None:
 
 
 def save(ds: Dataset, path: Path) -> None:
-    """Write one object as a DICOM file."""
+    """Write one object as a DICOM file; it explains our coding scheme (C.12.1.1.5) where it uses it."""
+    if any(e.value == PRIVATE_SCHEME for e in ds.iterall() if e.keyword == "CodingSchemeDesignator"):
+        ds.CodingSchemeIdentificationSequence = Sequence([scheme_item()])
     ds.save_as(path, enforce_file_format=True)
-
-
-def uses_private_codes(ds: Dataset) -> bool:
-    """Whether any coded word in an object is of our own scheme."""
-    return any(e.value == PRIVATE_SCHEME for e in ds.iterall() if e.keyword == "CodingSchemeDesignator")

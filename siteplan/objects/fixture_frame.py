@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from siteplan.fixture import Fixture, Pose, Solid
 from siteplan.frame import Vector, unit
-from siteplan.report.meshes import Mesh, solid_mesh
+from siteplan.report.closed_mesh import ClosedMesh, revolved
 
 _OWN = Pose(np.zeros(3), np.array([0.0, 0.0, 1.0]))
 
@@ -37,17 +37,14 @@ def whole_outline(fixture: Fixture) -> Solid:
     return Solid(np.concatenate([above.z_mm, body.z_mm]), np.concatenate([above.r_mm, body.r_mm]))
 
 
-def fixture_mesh(fixture: Fixture) -> Mesh:
+def fixture_mesh(fixture: Fixture) -> ClosedMesh:
     """Closed surface of the whole fixture in its own frame. Threads are shown by their envelope."""
-    return solid_mesh(whole_outline(fixture), _OWN, "#808080")
+    return revolved(whole_outline(fixture), _OWN)
 
 
-def stl_bytes(mesh: Mesh) -> bytes:
+def stl_bytes(mesh: ClosedMesh) -> bytes:
     """Binary STL, millimetres, corners counter-clockwise seen from outside."""
     import trimesh
 
-    solid = trimesh.Trimesh(mesh.points_lps_mm, mesh.triangles, process=True)
-    solid.update_faces(solid.nondegenerate_faces())
-    trimesh.repair.fix_normals(solid)
-    out: bytes = solid.export(file_type="stl")
+    out: bytes = trimesh.Trimesh(mesh.points_lps_mm, mesh.triangles, process=False).export(file_type="stl")
     return out
