@@ -22,10 +22,13 @@ from siteplan.frame import Vector
 from siteplan.measures import Measure
 from siteplan.placement import Clearance, Margins, bone_cover, clearance, fixture_to_fixture, load_margins
 from siteplan.placement.access import Opening, opening_remarks
-from siteplan.placement.hand import hands
+from siteplan.placement.hand import Risk, hands, risk
+from siteplan.placement.hand_cover import cover_risks
+from siteplan.placement.ridge import ridge_of
 from siteplan.scan import Scan, ScanFinding
 from siteplan.scan.site_checks import metal_near, outside_field
 from siteplan.surgery import Kit, Preparation, Protocol, load_kit, load_protocol, prepare
+from siteplan.surgery.around import RISK_SAMPLES
 from siteplan.surgery.record import record_path, recorded_teeth
 from siteplan.surgery.told import read_story
 
@@ -33,6 +36,10 @@ Progress = Callable[[float, str], None]
 
 DEFAULT_DENSITY_TABLE = "five-class"
 """The table most clinicians know; a case can name another."""
+
+
+ASSUMED_HAND = "free"
+"""A case does not say how the drill is guided, so the hand that deviates most is assumed."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,6 +142,7 @@ def _placed(entry: SiteEntry, bone: BoneFindings, library: Library, scan: Scan) 
     fixture = library.catalogue.get(entry.fixture or "")
     pose = pose_of(entry)
     platform = float((pose.platform_lps_mm - bone.frame.origin_lps_mm) @ bone.frame.axis)
+    clearances = _clearances(entry, fixture, pose, bone, library, scan)
     return PlacedFixture(
         fixture,
         pose,
@@ -142,9 +150,29 @@ def _placed(entry: SiteEntry, bone: BoneFindings, library: Library, scan: Scan) 
         platform + fixture.length_mm,
         _levels(bone, fixture, platform),
         _grey(bone, fixture, platform),
-        _clearances(entry, fixture, pose, bone, library, scan),
+        clearances,
         _preparation(entry, fixture, pose, bone, library),
+        () if bone.quick else _risks(entry, fixture, pose, bone, library, scan, clearances),
     )
+
+
+def _risks(
+    entry: SiteEntry,
+    fixture: Fixture,
+    pose: Pose,
+    bone: BoneFindings,
+    library: Library,
+    scan: Scan,
+    clearances: tuple[Clearance, ...],
+) -> tuple[Risk, ...]:
+    """What a free hand may do to each clearance, beside what the drawing says of it."""
+    hand = hands()[ASSUMED_HAND]
+    to_structures = tuple(
+        risk(fixture.body, pose, structure, library.margins, hand, scan_sd_mm=scan_sd_mm(scan), samples=RISK_SAMPLES)
+        for structure in library.structures
+        if structure.name not in entry.planned_contacts
+    )
+    return to_structures + cover_risks(ridge_of(bone), fixture.body, pose, clearances, hand, samples=RISK_SAMPLES)
 
 
 def _levels(bone: BoneFindings, fixture: Fixture, platform_mm: float) -> tuple[FixtureLevel, ...]:
@@ -221,7 +249,7 @@ def _preparation(entry: SiteEntry, fixture: Fixture, pose: Pose, bone: BoneFindi
         alternatives=library.catalogue.fixtures,
         check_fixture=lambda other: bone_cover(bone, other.body, pose, library.margins),
         bone=bone,
-        hand=None if bone.quick else hands()["free"],
+        hand=None if bone.quick else hands()[ASSUMED_HAND],
         opening=_opening(entry, library),
     )
 

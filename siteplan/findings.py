@@ -12,6 +12,7 @@ from siteplan.fixture import Fixture, Pose
 from siteplan.flags import Flag
 from siteplan.measures import Measure
 from siteplan.placement import Clearance
+from siteplan.placement.hand import Risk
 from siteplan.placement.margins import BUCCAL_BONE, LINGUAL_BONE
 from siteplan.scan import Scan, ScanFinding
 from siteplan.surgery import Preparation
@@ -63,6 +64,8 @@ class PlacedFixture:
     Attributes:
         apex_depth_mm, platform_depth_mm: below the measured bone entry, along the axis.
         clearances: to every structure, and the bone left buccally and lingually.
+        risks: that the hand, deviating as published, breaks the margin of a clearance; by its `structure`. None for
+            planned contacts, where touching is the plan, and none in a quick answer.
     """
 
     fixture: Fixture
@@ -73,6 +76,7 @@ class PlacedFixture:
     grey: FixtureGrey
     clearances: tuple[Clearance, ...]
     preparation: Preparation
+    risks: tuple[Risk, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,6 +105,21 @@ class SiteFindings:
             seen.setdefault(found.kind if beside else found.structure, found)
         return tuple(seen.values())
 
+    @property
+    def inner_side(self) -> str:
+        """What the inner side is called here: "palatal" in an upper jaw, "lingual" in a lower one."""
+        return "palatal" if jaw_of(self.entry.tooth) == "upper" else "lingual"
+
+    def risk_of(self, clearance: Clearance) -> Risk | None:
+        """The hand's chance for a clearance, where it was estimated."""
+        every = self.placed.risks if self.placed else ()
+        return next((risk for risk in every if risk.structure == clearance.structure), None)
+
+    def _clearance_json(self, clearance: Clearance) -> dict[str, Any]:
+        risk = self.risk_of(clearance)
+        side = {BUCCAL_BONE: "buccal", LINGUAL_BONE: self.inner_side}.get(clearance.kind)
+        return clearance.as_json() | {"side_name": side, "risk": risk.as_json() if risk else None}
+
     def as_json(self) -> dict[str, Any]:
         """One member of `sites` in `findings.json`."""
         tooth = self.entry.tooth
@@ -109,6 +128,7 @@ class SiteFindings:
             "tooth_other_notation": universal_of(tooth),
             "side": side_of(tooth),
             "jaw": jaw_of(tooth),
+            "inner_side": self.inner_side,
             **bone_json(self.bone),
             "planned_crest_mm": [round(float(x), 4) for x in self.entry.crest_mm],
             "density": self.density.as_json(),
@@ -118,7 +138,7 @@ class SiteFindings:
             "notes": self.entry.notes,
             "scan_findings": [finding.as_json() for finding in self.scan_findings],
             "fixture": None,
-            "clearances": [c.as_json() for c in self.clearances],
+            "clearances": [self._clearance_json(c) for c in self.clearances],
             "preparation": None,
             "assessed_for": "bone and fixture" if self.placed else "bone only",
             "seating": self.seating.as_json() if self.seating else None,

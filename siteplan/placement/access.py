@@ -110,6 +110,11 @@ class Access:
     opening: Opening | None
     why: str
 
+    @property
+    def said(self) -> str:
+        """`why` without the drill's name at its start: the same words for every drill with the same answer."""
+        return self.why.removeprefix(self.drill).strip()
+
     def as_json(self) -> dict[str, object]:
         """For `findings.json`."""
         return {

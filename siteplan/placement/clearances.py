@@ -41,6 +41,7 @@ class Clearance:
         distance: mm, below zero where they overlap.
         at_lps_mm: (3,) the point of the structure where the distance is least, None where nothing was measured.
         margin: what applies, with source; for a planned contact its limit.
+        contact: whether `margin` is the limit of a planned contact.
     """
 
     structure: str
@@ -49,6 +50,20 @@ class Clearance:
     at_lps_mm: Vector | None
     margin: Margin
     verdict: Verdict
+    contact: bool = False
+
+    def spare_mm(self, *, at_lower_limit: bool = False) -> float | None:
+        """What is left beyond the margin, below zero where it is broken; None where nothing was measured.
+
+        For a planned contact: what is left of the way that may be gone behind the structure.
+
+        Args:
+            at_lower_limit: ask the lower end of the distance's interval, not the distance itself.
+        """
+        reach = self.distance.low if at_lower_limit else self.distance.value
+        if reach is None:
+            return None
+        return reach + self.margin.value_mm if self.contact else reach - self.margin.value_mm
 
     def as_json(self) -> dict[str, Any]:
         """As it appears in `findings.json`."""
@@ -90,7 +105,7 @@ def clearance(
     limit = margins.contact(structure.kind) if planned_contact else None
     if limit is not None:
         said = contact_verdict(low, high, limit.value_mm)
-        return Clearance(structure.name, str(structure.kind), measure, found.at_lps_mm[0], limit, said)
+        return Clearance(structure.name, str(structure.kind), measure, found.at_lps_mm[0], limit, said, contact=True)
     margin = margins.of(structure.kind)
     said = verdict(value, low, high, margin.value_mm)
     return Clearance(structure.name, str(structure.kind), measure, found.at_lps_mm[0], margin, said)

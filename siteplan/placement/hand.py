@@ -75,13 +75,27 @@ class Chance:
 
 @dataclass(frozen=True, slots=True)
 class Risk:
-    """Chance of touching one structure, and of coming nearer than its margin, with the hand that was assumed."""
+    """Chance of touching one structure, and of coming nearer than its margin, with the hand that was assumed.
+
+    For the bone on one side, touching is reaching its outer surface.
+    """
 
     structure: str
     touch: Chance
     breach: Chance
     hand: Hand
     margin_mm: float
+
+    def as_json(self) -> dict[str, Any]:
+        """As it appears in `findings.json`."""
+        return {
+            "structure": self.structure,
+            "touch": self.touch.as_json(),
+            "breach": self.breach.as_json(),
+            "margin": self.margin_mm,
+            "hand": self.hand.name,
+            "hand_source": self.hand.source,
+        }
 
 
 def hands() -> dict[str, Hand]:
@@ -131,7 +145,7 @@ def risk(
     """
     margin = margins.of(structure.kind).value_mm
     drawn = _drawn(solid, pose, structure, hand, scan_sd_mm, samples, margin)
-    return Risk(structure.name, _chance(drawn < 0.0), _chance(drawn < margin), hand, margin)
+    return Risk(structure.name, chance_of(drawn < 0.0), chance_of(drawn < margin), hand, margin)
 
 
 def deepest_mm(
@@ -162,7 +176,7 @@ def deepest_mm(
     def safe(shift: float) -> bool:
         moved = Pose(pose.platform_lps_mm + shift * pose.axis, pose.axis)
         drawn = _drawn(solid, moved, structure, hand, scan_sd_mm, samples, keep_mm)
-        return _chance(drawn < keep_mm).high < level
+        return chance_of(drawn < keep_mm).high < level
 
     # Down from the top in half millimetres: beyond a structure the chance falls again, and that is no way to go.
     good = -span_mm
@@ -194,7 +208,8 @@ def _drawn(
     return quick_distances(solid, poses, structure.shape).value + doubt
 
 
-def _chance(hit: Any) -> Chance:
+def chance_of(hit: Any) -> Chance:
+    """The share of draws that hit, with its interval."""
     n = len(hit)
     p = float(np.mean(hit))
     z = TWO_SIDED_95

@@ -1,11 +1,12 @@
 """The words and numbers of one site's drilling card."""
 
+from dataclasses import replace
 from typing import Any
 
 from siteplan.findings import Findings, SiteFindings
 from siteplan.placement.hand import Risk
 from siteplan.report.naming import Naming
-from siteplan.report.site_content import approach_words, clearance_row, fixture_words
+from siteplan.report.site_content import approach_words, clearance_row, fixture_words, percent
 from siteplan.report.words import Notes, figure, sentence, with_unit
 from siteplan.surgery.card import Branch, Preparation, Step
 from siteplan.surgery.forecast import TorqueReport
@@ -36,6 +37,7 @@ def card_content(findings: Findings, site: SiteFindings, naming: Naming) -> dict
         "steps": [
             _step(number, step, findings, naming, notes) for number, step in enumerate(preparation.steps, start=1)
         ],
+        "access": _access(preparation, naming),
         "pauses": [
             f"After step {pause.after_step}: "
             f"{sentence(naming.clean(pause.what))} {sentence(naming.clean(pause.why.text))}"
@@ -73,14 +75,33 @@ def _step(number: int, step: Step, findings: Findings, naming: Naming, notes: No
         else f"{with_unit(step.short_of_goal_mm, 'mm', 1)} short of the goal",
         "left": [clearance_row(c, naming, findings.structures, notes) for c in step.clearances],
         "hand": _hand(step.risks, naming, notes),
-        "access": naming.clean(step.access),
-        "why": _sentences(step.why, naming, notes),
+        "why": _traced(step.why, naming, notes),
     }
+
+
+def _access(preparation: Preparation, naming: Naming) -> list[dict[str, str]]:
+    """What the handpiece needs, once for all drills with the same answer: their names, and the answer."""
+    drills: dict[str, list[str]] = {}
+    for step in preparation.steps:
+        if step.access and step.handpiece is not None:
+            drills.setdefault(naming.clean(step.handpiece.said), []).append(step.drill.name)
+    return [{"drills": ", ".join(dict.fromkeys(names)), "text": said} for said, names in drills.items()]
 
 
 def _sentences(reasons: tuple[Reason, ...], naming: Naming, notes: Notes) -> list[dict[str, Any]]:
     """Each reason as a sentence, with the number of the footnote that says what it rests on."""
     return [{"text": sentence(naming.clean(r.text)), "note": notes.number(_rests_on(r, naming))} for r in reasons]
+
+
+def _traced(reasons: tuple[Reason, ...], naming: Naming, notes: Notes) -> list[dict[str, Any]]:
+    """Like `_sentences`, but reasons with the same source share one footnote that names all their places."""
+    places: dict[str, list[str]] = {}
+    for reason in reasons:
+        places.setdefault(reason.source, []).append(naming.clean(reason.where))
+    shared = {source: "; ".join(dict.fromkeys(filter(None, found))) for source, found in places.items() if source}
+    return _sentences(
+        tuple(replace(r, where=shared[r.source]) if r.source in shared else r for r in reasons), naming, notes
+    )
 
 
 def _rests_on(reason: Reason, naming: Naming) -> str:
@@ -126,7 +147,7 @@ def _forecast(report: TorqueReport | None, notes: Notes) -> list[dict[str, Any]]
         text = (
             f"Forecast {one.name}: {figure(final.value, 0)} N·cm at full seating "
             f"({figure(final.low, 0)} to {figure(final.high, 0)}); chance of too little to load "
-            f"{_percent(one.below_loading)}, of passing the ceiling on the way {_percent(one.above_ceiling)}"
+            f"{percent(one.below_loading)}, of passing the ceiling on the way {percent(one.above_ceiling)}"
         )
         lines.append({"text": sentence(text), "note": rests_on})
     return lines
@@ -139,7 +160,7 @@ def _hand(risks: tuple[Risk, ...], naming: Naming, notes: Notes) -> list[dict[st
         if risk.breach.high < _SMALLEST_CHANCE:
             continue
         touch, breach = (
-            f"{_percent(c.value)} ({_percent(c.low)} to {_percent(c.high)})" for c in (risk.touch, risk.breach)
+            f"{percent(c.value)} ({percent(c.low)} to {percent(c.high)})" for c in (risk.touch, risk.breach)
         )
         whose = f"With a {risk.hand.name} hand, {naming.name(risk.structure)}"
         text = f"{whose}: touched in {touch}, margin broken in {breach}"
@@ -151,7 +172,3 @@ def _hand(risks: tuple[Risk, ...], naming: Naming, notes: Notes) -> list[dict[st
 
 _SMALLEST_CHANCE = 0.005
 """A chance that is surely below one in two hundred is left to `findings.json` (our own choice)."""
-
-
-def _percent(share: float) -> str:
-    return f"{figure(100 * share, 0 if share >= 0.1 or share == 0 else 1)}\u00a0%"

@@ -12,6 +12,8 @@ from siteplan.surgery.outcomes import Correction, Outcome
 
 WIDTH_MM, HEIGHT_MM = 88.0, 78.0
 _LEFT_MM, _BOTTOM_MM = 14.0, 11.0
+_KEY_MM = 13.0
+"""Height of a key below the axes: four rows of small letters."""
 UNIT = "N·cm"
 
 
@@ -85,19 +87,21 @@ def torque_depth_figure(
         earlier: the same of earlier tries at this site, each a line of its own.
         planned_mm: planned depth of the apex.
     """
-    sheet = Sheet(WIDTH_MM, HEIGHT_MM)
-    sheet.text(_LEFT_MM, HEIGHT_MM - 4.5, "Torque while seating", size=8, weight="bold")
+    height = HEIGHT_MM + _KEY_MM
+    sheet = Sheet(WIDTH_MM, height)
+    sheet.text(_LEFT_MM, height - 4.5, "Torque while seating", size=8, weight="bold")
     tries = [run for run in earlier if run]
     depths = [*curve.get("depth_mm", ()), *(depth for run in (points, *tries) for depth, _ in run)]
     if not depths:
-        sheet.text(_LEFT_MM, HEIGHT_MM / 2, "Neither a forecast nor a reading.", size=7)
+        sheet.text(_LEFT_MM, height / 2, "Neither a forecast nor a reading.", size=7)
         return sheet
-    most = max([ceiling_Ncm * 1.4, *(torque * 1.1 for run in (points, *tries) for _, torque in run)])
+    most = max([ceiling_Ncm * 1.25, *(torque * 1.1 for run in (points, *tries) for _, torque in run)])
     axes = _axes(
         sheet,
         (0.0, max(*depths, planned_mm or 0.0) * 1.03, 0.0, most),
         "apex below the bone entry, mm",
         f"torque, {UNIT}",
+        key_mm=_KEY_MM,
     )
     if curve:
         axes.fill_between(curve["depth_mm"], curve["low"], curve["high"], color=palette.ACCENT, alpha=0.18, linewidth=0,
@@ -114,7 +118,8 @@ def torque_depth_figure(
     if points:
         depth, torque = zip(*points, strict=True)
         axes.plot(depth, torque, "o-", color=palette.INK, markersize=3, linewidth=0.7, label="read at the chair")
-    axes.legend(fontsize=5.5, framealpha=0.9, edgecolor="none", loc="upper left")
+    # Below the axes, because readings and forecast may lie anywhere on them.
+    axes.legend(fontsize=6, frameon=False, ncols=2, loc="upper left", bbox_to_anchor=(-0.02, -0.14), borderpad=0)
     return sheet
 
 
@@ -122,8 +127,10 @@ _LEAST_NCM = 0.5
 """Lowest torque drawn on a logarithmic axis: below what any ratchet reads."""
 
 
-def _axes(sheet: Sheet, world: tuple[float, float, float, float], across: str, up: str) -> Axes:
-    axes = sheet.panel((_LEFT_MM, _BOTTOM_MM, WIDTH_MM - _LEFT_MM - 3, HEIGHT_MM - _BOTTOM_MM - 8), world)
+def _axes(sheet: Sheet, world: tuple[float, float, float, float], across: str, up: str, *, key_mm: float = 0.0) -> Axes:
+    """Axes over the whole sheet, less `key_mm` at its foot for a key."""
+    box = (_LEFT_MM, _BOTTOM_MM + key_mm, WIDTH_MM - _LEFT_MM - 3, sheet.height_mm - _BOTTOM_MM - key_mm - 8)
+    axes = sheet.panel(box, world)
     axes.set_axis_on()
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)

@@ -150,7 +150,7 @@ def _rows(story: SeatingStory, identity: Identity) -> list[dict[str, str]]:
         ("Begun", _begun(story, identity)),
         ("Apex below the bone entry", depth),
         ("Final torque", _torque(state.final_Ncm) if state.final_Ncm is not None else "not read"),
-        ("Forecast at full depth", f"{_torque(forecast['value'])} ({figure(forecast['low'], 0)} to "
+        ("Forecast at full depth", f"{figure(forecast['value'], 0)}\u00a0N·cm ({figure(forecast['low'], 0)} to "
          f"{figure(forecast['high'], 0)})" if known else "none"),
         ("Drills planned", ", ".join(story.first.planned_drills) or "none"),
         ("Drills used", _drills(story.drills, story, identity) or "not entered"),

@@ -1,5 +1,6 @@
 """The words and numbers of one site's page."""
 
+from collections.abc import Callable
 from typing import Any
 
 from siteplan.anatomy import MadeBy, Structure
@@ -33,7 +34,10 @@ def site_content(findings: Findings, site: SiteFindings, naming: Naming, identit
         "fixture": fixture_words(site.placed),
         "approach": approach_words(site),
         "verdict": site_verdict(site, naming),
-        "clearances": clearance_rows(site.clearances, naming, findings.structures, notes, _upper(site)),
+        "bone_only": site.placed is None,
+        "clearances": clearance_rows(
+            site.clearances, naming, findings.structures, notes, _upper(site), hand_of(site, notes)
+        ),
         "far": far_words(site.clearances, naming, notes),
         "levels": _level_rows(site, notes),
         "axis_rows": _axis_rows(site.bone, notes),
@@ -81,6 +85,7 @@ def clearance_rows(
     structures: tuple[Structure, ...],
     notes: Notes,
     upper: bool = False,
+    hand: Callable[[Clearance], tuple[str, int | None]] | None = None,
 ) -> list[dict[str, Any]]:
     """One row per structure, and one per side of the bone: its least cover, with the levels in a line beneath.
 
@@ -92,14 +97,39 @@ def clearance_rows(
         if _far(clearance):
             continue
         if clearance.kind not in _BONE_SIDES:
-            rows.append(clearance_row(clearance, naming, structures, notes))
+            rows.append(clearance_row(clearance, naming, structures, notes) | _hand_cell(clearance, hand))
         elif clearance.distance.depth_mm is None and clearance.kind not in seen:
             seen.add(clearance.kind)
             levels = [c for c in clearances if c.kind == clearance.kind and c.distance.depth_mm is not None]
             row = clearance_row(clearance, naming, structures, notes)
             row["name"] = naming.name(clearance.structure, upper)
+            row |= _hand_cell(clearance, hand)
             rows.append(row | {"by_depth": "; ".join(_at_level(c, notes) for c in levels)})
     return rows
+
+
+def hand_of(site: SiteFindings, notes: Notes) -> Callable[[Clearance], tuple[str, int | None]]:
+    """What a deviating hand may do to a clearance, in words, and the number of the note that says whose hand it is."""
+
+    def words(clearance: Clearance) -> tuple[str, int | None]:
+        risk = site.risk_of(clearance)
+        if risk is None:
+            return "", None
+        low, high = percent(risk.breach.low).split("\u00a0")[0], percent(risk.breach.high)
+        text = f"touched {percent(risk.touch.value)}, margin broken {percent(risk.breach.value)} ({low} to {high})"
+        return text, notes.number(sentence(f"deviation of the {risk.hand.name} hand: {risk.hand.source}"))
+
+    return words
+
+
+def _hand_cell(clearance: Clearance, hand: Callable[[Clearance], tuple[str, int | None]] | None) -> dict[str, Any]:
+    text, note = ("", None) if hand is None else hand(clearance)
+    return {"hand": text, "hand_note": note}
+
+
+def percent(share: float) -> str:
+    """A chance with its sign; one decimal below a tenth."""
+    return f"{figure(100 * share, 0 if share >= 0.1 or share < 0.0005 else 1)}\u00a0%"
 
 
 def far_words(clearances: tuple[Clearance, ...], naming: Naming, notes: Notes) -> str:

@@ -20,6 +20,8 @@ MARK_OF: dict[Verdict, Mark] = {
 _GRAVITY = (palette.KEPT, palette.CLOSE, palette.BROKEN)
 
 NOTHING_CHECKED = "nothing to check"
+BONE_ONLY = "bone only"
+"""The word for a site without a fixture: its bone is assessed, and no distance can be."""
 
 
 def shown(verdict: Verdict) -> dict[str, str]:
@@ -29,11 +31,7 @@ def shown(verdict: Verdict) -> dict[str, str]:
 
 def room_left_mm(clearance: Clearance) -> float | None:
     """How much a distance exceeds what it must keep (mm, below zero: falls short); None where there is no distance."""
-    if clearance.distance.value is None:
-        return None
-    if clearance.verdict in (Verdict.PLANNED_CONTACT, Verdict.TOO_DEEP):
-        return clearance.distance.value + clearance.margin.value_mm
-    return clearance.distance.value - clearance.margin.value_mm
+    return clearance.spare_mm()
 
 
 def gravest(clearances: Iterable[Clearance]) -> Clearance | None:
@@ -53,6 +51,7 @@ def of_site(clearances: Iterable[Clearance], has_fixture: bool) -> dict[str, Any
     """The verdict of a whole site, with the clearance that it rests on."""
     worst = gravest(clearances)
     if worst is None:
+        word = NOTHING_CHECKED if has_fixture else BONE_ONLY
         why = "no structure, bone side or other fixture to check against" if has_fixture else "no fixture is planned"
-        return {"word": NOTHING_CHECKED, "shape": palette.UNKNOWN.shape, "about": why}
+        return {"word": word, "shape": palette.UNKNOWN.shape, "about": why}
     return {**shown(worst.verdict), "about": worst.structure}

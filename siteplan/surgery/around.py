@@ -100,15 +100,8 @@ class Surroundings:
         return value + limit.value_mm if limit is not None else value - self.margins.of(structure.kind).value_mm
 
     def spare_mm(self, found: Clearance) -> float | None:
-        """What is left beyond the margin, below zero where it is broken; None where nothing was measured.
-
-        For a planned contact: what is left of the way that may be gone behind the structure.
-        """
-        reach = found.distance.low if self.at_lower_limit else found.distance.value
-        if reach is None:
-            return None
-        limit = self.margins.contact(found.kind) if found.structure in self.planned_contacts else None
-        return reach + limit.value_mm if limit is not None else reach - found.margin.value_mm
+        """What is left beyond the margin, asked of the distance or of its lower limit as this site demands."""
+        return found.spare_mm(at_lower_limit=self.at_lower_limit)
 
     def keeps(self, found: Clearance) -> bool:
         """Whether the margin is kept; an unknown distance keeps none."""

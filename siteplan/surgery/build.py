@@ -181,7 +181,7 @@ def _depth_reasons(site: Site, wanted: Wanted, bounds: Bounds, depth: Depth) -> 
     else:
         text = (
             f"the fixture's apex lies {site.apex_bone_mm:.2f} mm below the bone entry: platform "
-            f"{site.platform_bone_mm:+.2f} mm, length {site.fixture.length_mm:g} mm"
+            f"{platform_words(site.platform_bone_mm)}, length {site.fixture.length_mm:g} mm"
         )
         goal = Reason(text, "plan: fixture and its place; measure crest_offset")
     gum = f" less {site.surface.above_bone_mm:g} mm of gum" if site.surface.above_bone_mm else ""
@@ -197,6 +197,17 @@ def _depth_reasons(site: Site, wanted: Wanted, bounds: Bounds, depth: Depth) -> 
         "Machinery's Handbook, twist drill points (formula)",
     )
     return goal, reach, point
+
+
+def platform_words(depth_mm: float) -> str:
+    """Where the platform stands against the bone entry: "0.20 mm below it", "at it"."""
+    if abs(depth_mm) < _LEVEL_MM:
+        return "at it"
+    return f"{abs(depth_mm):.2f} mm {'below' if depth_mm > 0 else 'above'} it"
+
+
+_LEVEL_MM = 0.005
+"""Less prints as 0.00."""
 
 
 def _interval(measure: Measure) -> str:

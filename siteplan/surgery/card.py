@@ -79,20 +79,9 @@ class Step:
             "clearances": [clearance.as_json() for clearance in self.clearances],
             "access": self.access,
             "handpiece": self.handpiece.as_json() if self.handpiece else None,
-            "risks": [_risk_json(risk) for risk in self.risks],
+            "risks": [risk.as_json() for risk in self.risks],
             "why": [reason.as_json() for reason in self.why],
         }
-
-
-def _risk_json(risk: Risk) -> dict[str, Any]:
-    return {
-        "structure": risk.structure,
-        "touch": risk.touch.as_json(),
-        "breach": risk.breach.as_json(),
-        "margin": risk.margin_mm,
-        "hand": risk.hand.name,
-        "hand_source": risk.hand.source,
-    }
 
 
 @dataclass(frozen=True)

@@ -141,8 +141,14 @@ def torque_points(entries: Sequence[Entry]) -> tuple[tuple[float, float], ...]:
     for entry in kept[1:]:
         state = advance(state, entry)
         if entry.torque_Ncm is not None and entry.kind in (Kind.CLICKED, Kind.FINAL_TORQUE, Kind.MARK_AT_GUM):
-            points.append((round(state.depth_mm, 3), entry.torque_Ncm))
+            points.append((reading_depth_mm(state, entry), entry.torque_Ncm))
     return tuple(points)
+
+
+def reading_depth_mm(state: State, entry: Entry) -> float:
+    """Depth of the apex at which the entry's torque was read: by the mark where that is known, else by the turns."""
+    by_mark = state.seen_mm if entry.kind is Kind.MARK_AT_GUM else None
+    return round(state.depth_mm if by_mark is None else by_mark, 3)
 
 
 def advance(state: State, entry: Entry) -> State:

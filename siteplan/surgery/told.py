@@ -8,7 +8,7 @@ from typing import Any
 
 from siteplan.surgery.entries import Entry, Kind, effective
 from siteplan.surgery.record import Record, read_records
-from siteplan.surgery.seating import Phase, State, advance, begin
+from siteplan.surgery.seating import Phase, State, advance, begin, reading_depth_mm
 from siteplan.surgery.seating_plan import SeatingError, SeatingPlan
 
 _NEW_HOLE = (Kind.TAKEN_OUT, Kind.OPENED, Kind.REPLACED)
@@ -225,7 +225,7 @@ def runs_of(entries: Sequence[Entry]) -> tuple[Run, ...]:
             points = []
         state = advance(state, entry)
         if entry.torque_Ncm is not None and entry.kind in _READ:
-            points.append((round(state.depth_mm, 3), entry.torque_Ncm))
+            points.append((reading_depth_mm(state, entry), entry.torque_Ncm))
     return (*runs, Run(state.plan.fixture, tuple(points)))
 
 
