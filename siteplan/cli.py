@@ -13,6 +13,7 @@ from siteplan import __version__
 from siteplan.errors import SiteplanError
 
 COMMANDS = (
+    "fetch",
     "inspect",
     "calibrate",
     "measure",
@@ -21,6 +22,7 @@ COMMANDS = (
     "report",
     "card",
     "share",
+    "send",
     "export",
     "unpack",
     "catalogue",

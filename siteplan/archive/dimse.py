@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from pydicom.dataset import Dataset
-from pynetdicom import build_context
+from pynetdicom import _config, build_context
 from pynetdicom.sop_class import StudyRootQueryRetrieveInformationModelFind, Verification
 
 from siteplan.archive import entries
@@ -29,6 +29,8 @@ class DimseArchive:
 
     def __init__(self, named: Named, settings: DimseSettings) -> None:
         hush()
+        _config.LOG_HANDLER_LEVEL = "none"  # its handlers are then not even called, which also saves time
+        _config.LOG_REQUEST_IDENTIFIERS = _config.LOG_RESPONSE_IDENTIFIERS = False
         self._named, self._settings = named, settings
 
     @property

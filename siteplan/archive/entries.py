@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from fnmatch import fnmatchcase
 from typing import Any
 
 from siteplan.errors import ArchiveError
@@ -149,8 +150,7 @@ def study_rows(answers: Iterable[Answer], query: Query) -> list[StudyRow]:
         patient = Patient(*(clean(answer.get(key, "")) for key in ("PatientName", "PatientID", "PatientBirthDate")))
         if not is_uid(uid) or (query.study_uid and uid != query.study_uid):
             continue
-        exact = query.patient_id and not any(sign in query.patient_id for sign in "*?")
-        if exact and patient.identifier != query.patient_id.strip():
+        if not _is_asked_for(patient, query):
             continue
         rows[uid] = StudyRow(
             uid,
@@ -162,6 +162,18 @@ def study_rows(answers: Iterable[Answer], query: Query) -> list[StudyRow]:
             patient,
         )
     return sorted(rows.values(), key=lambda row: (row.date, row.uid), reverse=True)
+
+
+def _is_asked_for(patient: Patient, query: Query) -> bool:
+    """Names are compared without case (PS3.4 section C.2.2.2.4), and only where the archive tells one."""
+    if query.patient_id and not fnmatchcase(patient.identifier, _no_sets(query.patient_id.strip())):
+        return False
+    asked = _no_sets(clean(query.patient_name).upper())
+    return not (asked and patient.name) or fnmatchcase(patient.name.upper(), asked)
+
+
+def _no_sets(text: str) -> str:
+    return text.replace("[", "[[]")  # in DICOM only * and ? are wildcards
 
 
 def series_rows(answers: Iterable[Answer], study_uid: str, patients: Iterable[Patient] = ()) -> list[SeriesRow]:

@@ -12,6 +12,7 @@ import os
 import shutil
 import threading
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
@@ -28,6 +29,7 @@ JOURNAL = "arrived.jsonl"
 _ROOM_LEFT = 64 << 20
 """Bytes that a fetch leaves free on the disk, so that the machine goes on working (our own bound)."""
 _COPY = 1 << 20
+_FLUSHED_AT_ONCE = 4
 
 
 class Landing:
@@ -118,13 +120,7 @@ class Landing:
                 "what is here already is kept."
             )
         try:
-            for uid, expected in self._sums.items():
-                if _sum(self._path(uid), flush=True) != expected:
-                    self._path(uid).unlink()
-                    raise OutputError(
-                        f"{self._target}: the disk changed an object after it was written; check the disk, then run "
-                        "the same command again."
-                    )
+            self._verify()
             _must_be_free(self._target)
             self._journal.close()
             (self.folder / JOURNAL).unlink()
@@ -134,6 +130,18 @@ class Landing:
         except OSError as error:
             raise OutputError(self._disk(error)) from error
         return self._target
+
+    def _verify(self) -> None:
+        """Every object flushed to the disk, read back, and what it was when it arrived."""
+        with ThreadPoolExecutor(_FLUSHED_AT_ONCE) as pool:
+            found = list(pool.map(lambda uid: _sum(self._path(uid), flush=True), self._sums))
+        for (uid, expected), now in zip(self._sums.items(), found, strict=True):
+            if now != expected:
+                self._path(uid).unlink()
+                raise OutputError(
+                    f"{self._target}: the disk changed an object after it was written; check the disk, then run the "
+                    "same command again."
+                )
 
     def leave(self) -> bool:
         """Stop for now. True when objects are kept for the next attempt; an empty folder is removed."""

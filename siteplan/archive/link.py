@@ -42,7 +42,7 @@ class Guard:
     def __init__(self, most: int, largest_pdu: int) -> None:
         self._most, self._largest_pdu = most, largest_pdu + _PDU_OVERHEAD
         self._seen = 0
-        self.exceeded = False
+        self.connected = self.exceeded = False
 
     def reset(self) -> None:
         """Begin to count again."""
@@ -53,8 +53,8 @@ class Guard:
 
         The receiver is replaced because the library reads as many bytes as a peer announces, 4 KiB at a time.
         """
-        wrapped = link.socket
-        wrapped.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self.connected = True
+        link.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
         def receive(count: int) -> bytearray:
             self._seen += count
@@ -103,19 +103,26 @@ def association(
     entity.network_timeout = max(entity.dimse_timeout, settings.timeout_s)
     watch = guard or Guard(LARGEST_ANSWER, settings.pdu_bytes)
     tls = (context_to(named, settings), settings.host) if settings.tls is not None else None
-    try:
-        found = entity.associate(
-            settings.host,
-            settings.port,
-            contexts=list(contexts),
-            ae_title=settings.title,
-            max_pdu=settings.pdu_bytes,
-            ext_neg=[*roles, *_identity(named)],
-            tls_args=tls,
-            evt_handlers=[(evt.EVT_CONN_OPEN, lambda event: watch.take(event.assoc.dul.socket)), *handlers],
-        )
-    except OSError:
-        raise ArchiveError(_unreached(named, settings)) from None
+
+    def open_() -> Any:
+        try:
+            return entity.associate(
+                settings.host,
+                settings.port,
+                contexts=list(contexts),
+                ae_title=settings.title,
+                max_pdu=settings.pdu_bytes,
+                ext_neg=[*roles, *_identity(named)],
+                tls_args=tls,
+                evt_handlers=[(evt.EVT_CONN_OPEN, lambda event: watch.take(event.assoc.dul.socket)), *handlers],
+            )
+        except OSError:
+            raise ArchiveError(_unreached(named, settings)) from None
+
+    found = open_()
+    if not found.is_established and watch.connected and found.acceptor.primitive is None:
+        watch.reset()
+        found = open_()  # a rejection is lost at times when the peer closes right behind it
     if not found.is_established:
         raise ArchiveError(_not_established(found, named, settings))
     try:

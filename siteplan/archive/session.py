@@ -1,5 +1,6 @@
 """The HTTP session: encrypted traffic verified, no proxy from the environment, no redirect, no endless answer."""
 
+import base64
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -7,7 +8,7 @@ from urllib.parse import urlsplit
 
 import requests
 
-from siteplan.archive.login import secret_of
+from siteplan.archive.login import Secret, secret_of
 from siteplan.archive.settings import DicomWebSettings, Named
 from siteplan.errors import ArchiveError
 
@@ -35,12 +36,32 @@ def session_of(named: Named, settings: DicomWebSettings) -> requests.Session:
     session.verify = str(named.path(tls.ca_file)) if tls.ca_file else True
     if tls.certificate_file:
         session.cert = (str(named.path(tls.certificate_file)), str(named.path(tls.key_file)))
-    secret = secret_of(named)
-    if secret is not None and secret.user:
-        session.auth = (secret.user.encode(), secret.value.encode())  # bytes: the library would use Latin-1
-    elif secret is not None:
-        session.headers["Authorization"] = f"Bearer {secret.value}"
+    session.auth = _Prepared(secret_of(named))
     return session
+
+
+class _Prepared:
+    """The last hand on a request: the login, and * as itself.
+
+    RFC 3986 section 3.4 lets * stand in a query, and there are archives that search for the characters %2A.
+    """
+
+    def __init__(self, secret: Secret | None) -> None:
+        self._authorization = _authorization(secret)
+
+    def __call__(self, request: Any) -> Any:
+        request.url = request.url.replace("%2A", "*")
+        if self._authorization:
+            request.headers["Authorization"] = self._authorization
+        return request
+
+
+def _authorization(secret: Secret | None) -> str:
+    if secret is None:
+        return ""
+    if secret.user:
+        return "Basic " + base64.b64encode(f"{secret.user}:{secret.value}".encode()).decode()  # RFC 7617, UTF-8
+    return f"Bearer {secret.value}"
 
 
 @contextmanager

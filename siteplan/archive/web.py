@@ -4,6 +4,7 @@
 it holds whole answers in memory, and does not notice when an answer without a length breaks off.
 """
 
+import string
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
@@ -28,6 +29,9 @@ ANY_SYNTAX = 'multipart/related; type="application/dicom"; transfer-syntax=*'
 _CHUNK = 1 << 20
 _PAGE = 1000
 """Rows that are asked for at a time; an archive may give fewer."""
+_AS_THEY_ARE = frozenset(string.ascii_letters + string.digits + "-._~*")
+"""Characters that stand for themselves in an address (RFC 3986 section 2.3), and the wildcard."""
+
 _OVERHEAD = 1.05
 """Share of an answer beyond the objects themselves: boundaries and headers of parts."""
 
@@ -56,7 +60,7 @@ class WebArchive:
         """See `door.Archive`."""
         found = self._paged(
             lambda page: self._client.search_for_studies(
-                fields=entries.STUDY_FIELDS, search_filters=query.keys(), **page
+                fields=entries.STUDY_FIELDS, search_filters=_plain(query.keys()), **page
             ),
             "StudyInstanceUID",
             entries.MOST_STUDIES,
@@ -132,6 +136,14 @@ class WebArchive:
                 )
             if not fresh:
                 return list(found.values())
+
+
+def _plain(keys: dict[str, str]) -> dict[str, str]:
+    """Values with * for every character that an address has to encode: there are archives that do not decode them.
+
+    What is found too much is left out again by `entries.study_rows`.
+    """
+    return {key: "".join(one if one in _AS_THEY_ARE else "*" for one in value) for key, value in keys.items()}
 
 
 def _land(chunks: Iterator[bytes], landing: Landing) -> None:
