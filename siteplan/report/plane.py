@@ -1,12 +1,13 @@
 """A picture plane in the patient, and the grey section that lies in it."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from siteplan.bone.block import SiteBlock
-from siteplan.frame import SiteFrame, Vector
+from siteplan.frame import SiteFrame, Vector, cross
 
 _LETTER_SHARE = 0.38
 """A second orientation letter is printed when its direction cosine exceeds this (22 degrees off; own bound)."""
@@ -25,11 +26,15 @@ class Plane:
     right: Vector
     up: Vector
 
-    @property
+    @cached_property
     def toward(self) -> Vector:
         """(3,) unit vector from the plane to the viewer."""
-        out: Vector = np.cross(self.right, self.up)
-        return out
+        return cross(np.asarray(self.right), np.asarray(self.up))
+
+    @cached_property
+    def _turn(self) -> NDArray[np.float64]:
+        """(3, 3) right, up and toward as columns."""
+        return np.stack([self.right, self.up, self.toward], axis=1)
 
     def to_lps(self, u_mm: ArrayLike, v_mm: ArrayLike) -> Vector:
         """(..., 3) patient points of picture positions; the two inputs broadcast."""
@@ -39,7 +44,8 @@ class Plane:
     def from_lps(self, points_lps_mm: ArrayLike) -> Vector:
         """(..., 3) as u, v and the height above the plane (towards the viewer) of patient points (..., 3)."""
         offset = np.asarray(points_lps_mm, dtype=np.float64) - self.origin_lps_mm
-        return offset @ np.stack([self.right, self.up, self.toward], axis=1)
+        out: Vector = offset @ self._turn
+        return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +93,7 @@ def flat_plane(origin_lps_mm: Vector) -> Plane:
 def _upright(frame: SiteFrame, towards: Vector) -> Plane:
     """The plane through the axis that faces `towards`, with the patient's head up."""
     up = frame.axis if frame.axis[2] > 0 else -frame.axis
-    return Plane(frame.origin_lps_mm, np.cross(up, towards), up)
+    return Plane(frame.origin_lps_mm, cross(up, towards), up)
 
 
 def _front_or_left(direction: Vector) -> bool:
