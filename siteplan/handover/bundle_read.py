@@ -131,7 +131,8 @@ def _manifest(archive: zipfile.ZipFile) -> Manifest:
         manifest = Manifest.model_validate(content)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
-        raise BundleError(f"manifest.json: {place(first['loc'])}: {first['msg'].lower()}; ask for it again.") from error
+        said = "it does not look as it must" if "pattern" in first["type"] else first["msg"].lower()
+        raise BundleError(f"manifest.json: {place(first['loc'])}: {said}; ask for the bundle again.") from error
     listed = [entry.name for entry in manifest.files]
     if len(set(listed)) < len(listed):
         raise BundleError("manifest.json names a member twice; ask for it again.")

@@ -50,6 +50,8 @@ def write_bundle(
             "the scan itself names the patient, so it goes into a bundle only with the identity as given; "
             "leave the scan out, or give the identity."
         )
+    if not os.access(target.parent, os.W_OK):
+        raise OutputError(f"{target}: its folder cannot be written; choose another.")
     members, left_out = _members(findings, scan, case, identity, show)
     series = list(_series(case, scan)) if with_scan else []
     if not with_scan:

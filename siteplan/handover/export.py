@@ -67,7 +67,7 @@ def export(
             files.append(out_dir / BUNDLE)
             remarks += [f"Not in the bundle: {sentence}." for sentence in left_out]
         elif kind == "dicom":
-            files += _dicom(findings, scan, case, out_dir / "dicom", identity, _part(show, start, start + share))
+            files += _dicom(findings, scan, case, out_dir, identity, _part(show, start, start + share))
         else:
             files += _whole(out_dir, _content(kind, findings, scan, case, identity))
         done += _EFFORT.get(kind, 1.0)

@@ -1,0 +1,101 @@
+"""What identity "none" and "initials" give away: every byte, every name, every compressed stream of each kind."""
+
+import io
+import os
+import re
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+import made_case as made
+import pytest
+from telling_patient import SECRETS
+
+from siteplan.findings import Findings
+from siteplan.handover.export import export
+from siteplan.handover.kinds import KINDS
+from siteplan.report import Identity
+
+
+def readable(name: str, raw: bytes) -> Iterator[tuple[str, bytes]]:
+    """Name and bytes of a file, and of everything packed in it: members of a ZIP, streams of a PDF, chunks of a PNG."""
+    yield name, raw
+    if raw.startswith(b"PK"):
+        with zipfile.ZipFile(io.BytesIO(raw)) as archive:
+            for info in archive.infolist():
+                yield from readable(f"{name}/{info.filename}", archive.read(info))
+                yield f"{name}/{info.filename}", info.extra + info.comment
+    if b"%PDF" in raw[:2000] or b"%PDF" in raw:
+        for start in re.finditer(rb"stream\r?\n", raw):
+            try:
+                yield name, zlib.decompressobj().decompress(raw[start.end() :])
+            except zlib.error:
+                continue
+
+
+def leaks(name: str, raw: bytes, secrets: Iterable[str]) -> list[str]:
+    """Every secret that is found, in the usual ways of writing text down."""
+    found = []
+    for secret in secrets:
+        forms = {secret, secret.lower(), secret.title(), secret.upper()}
+        if any(form.encode(coding) in raw for form in forms for coding in ("utf-8", "utf-16-be", "utf-16-le")):
+            found.append(f"{name}: {secret}")
+        if secret.lower() in name.lower():
+            found.append(f"name {name}: {secret}")
+    return found
+
+
+@pytest.fixture(scope="module", params=[Identity.NONE, Identity.INITIALS])
+def handed_over(
+    request: pytest.FixtureRequest, findings: Findings, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Identity, Path]:
+    """Every kind, with identity none, and with initials."""
+    out = tmp_path_factory.mktemp("out")
+    done = export(findings, findings.scan, findings.case, out, tuple(KINDS), identity=request.param)
+    assert sorted(done.files) == sorted(path for path in out.rglob("*") if path.is_file())
+    return request.param, out
+
+
+def test_not_one_byte_of_the_patient_nor_of_this_machine(
+    handed_over: tuple[Identity, Path], findings: Findings
+) -> None:
+    _identity, out = handed_over
+    folder = str(findings.case.folder)
+    places = [part.encode() for part in (folder, str(findings.case.folder.parent), tempfile.gettempdir(), os.getcwd())]
+    looked_at = 0
+    found: list[str] = []
+    for path in sorted(out.rglob("*")):
+        if path.is_file():
+            for name, raw in readable(path.relative_to(out).as_posix(), path.read_bytes()):
+                looked_at += 1
+                found += leaks(name, raw, (*SECRETS, made.UID))
+                found += [f"{name}: {place!r}" for place in places if place in raw]
+    assert not found
+    assert looked_at > 60
+
+
+def test_every_kind_was_looked_at(handed_over: tuple[Identity, Path]) -> None:
+    _, out = handed_over
+    names = {path.relative_to(out).parts[0] for path in out.rglob("*") if path.is_file()}
+    assert names == {
+        "stl", "obj", "plan.glb", "measures.csv", "fixtures.csv", "drilling.csv", "findings.json", "case-bundle.zip",
+        "templates", "dicom",
+    }  # fmt: skip
+
+
+def test_the_test_itself_finds_a_leak(findings: Findings, tmp_path: Path) -> None:
+    done = export(
+        findings, findings.scan, findings.case, tmp_path, ("json", "csv", "bundle"), identity=Identity.AS_GIVEN
+    )
+    for path in done.files:
+        said = [leak for name, raw in readable(path.name, path.read_bytes()) for leak in leaks(name, raw, SECRETS)]
+        assert bool(said) == (path.name not in ("fixtures.csv", "drilling.csv")), path.name
+
+
+def test_initials_are_there_where_a_person_looks(handed_over: tuple[Identity, Path]) -> None:
+    identity, out = handed_over
+    with zipfile.ZipFile(out / "case-bundle.zip") as archive:
+        case = archive.read("case.json").decode()
+    assert ("X.Z.Q." in case) == (identity is Identity.INITIALS)
