@@ -11,6 +11,7 @@ from siteplan.report.plane import Section, flat_plane
 from siteplan.scan import Scan
 from viewer import overlay
 from viewer.hand import sample
+from viewer.labels import Labels
 from viewer.look import Window
 from viewer.paint import Glass, draw_section, grey_image, words
 from viewer.panorama import course_through
@@ -50,6 +51,7 @@ class ArchView(QWidget):
         self.points = np.zeros((0, 3))
         self.hint = say("arch.hint")
         self.identity = ""
+        self.voxel_words = ""
         self.sites: tuple[tuple[int, NDArray[np.float64]], ...] = ()
         self._window = Window(0, 1)
         self._image: QImage | None = None
@@ -119,20 +121,14 @@ class ArchView(QWidget):
                 boxed=True,
                 align=Qt.AlignmentFlag.AlignHCenter,
             )
-        overlay.draw_letters(painter, glass, section.plane, ("", "", "", ""))
-        overlay.draw_scale(
-            painter, glass, say("arch.height", z=f"{section.plane.origin_lps_mm[2]:.1f}".replace("-", "−"))
-        )
-        words(painter, QPointF(12, 46), self.hint, "#ffd447", boxed=True)
+        labels = Labels(painter, glass.width, glass.height)
+        height = say("arch.height", z=f"{section.plane.origin_lps_mm[2]:.1f}".replace("-", "−"))
+        overlay.draw_scale(labels, glass, " · ".join(part for part in (height, self.voxel_words) if part))
         if self.identity:
-            words(
-                painter,
-                QPointF(self.width() - 12, 18),
-                self.identity,
-                "#ffffff",
-                boxed=True,
-                align=Qt.AlignmentFlag.AlignRight,
-            )
+            at = [QPointF(self.width() - 12, labels.top(row)) for row in (0, 1)]
+            labels.put("identity", self.identity, at, "#ffffff", align=Qt.AlignmentFlag.AlignRight)
+        overlay.draw_letters(labels, section.plane, ("", "", "", ""))
+        labels.put("hint", self.hint, [QPointF(12, labels.top(row)) for row in (1, 2, 3)], "#ffd447")
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         """Take hold of a point, or point at a place."""

@@ -1,14 +1,14 @@
 """The row of neighbouring sections under the large one, and the section at right angles at its end."""
 
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen
+from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, Signal
+from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPixmap
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from siteplan.frame import Vector
 from siteplan.report import palette
 from viewer.look import Look, Window
 from viewer.overlay import draw_cross, line_of
-from viewer.paint import Glass, draw_section, grey_image, stroke, words
+from viewer.paint import Glass, draw_section, grey_image, stroke, word_box, words
 from viewer.pictures import FILM_DEPTH_MM, FilmFrame
 from viewer.texts import say
 
@@ -33,18 +33,19 @@ class FilmStrip(QWidget):
         self._window = Window(0, 1)
         self._present: Look | None = None
         self._cross: Vector | None = None
+        self._still: QPixmap | None = None
 
     def set_frames(self, frames: list[FilmFrame]) -> None:
         """Show other sections."""
         self.frames = frames
         self._images = [None] * len(frames)
-        self.update()
+        self._renew()
 
     def set_window(self, window: Window) -> None:
         """Show them in another window."""
         self._window = window
         self._images = [None] * len(self.frames)
-        self.update()
+        self._renew()
 
     def set_present(self, look: Look) -> None:
         """Mark the section that is large now."""
@@ -53,7 +54,7 @@ class FilmStrip(QWidget):
             self._present = look
             return
         self._present = look
-        self.update()
+        self._renew()
 
     def set_cross(self, point_lps_mm: Vector | None) -> None:
         """Show the place under the pointer."""
@@ -77,9 +78,32 @@ class FilmStrip(QWidget):
             x += width + _GAP
         return out
 
+    def changeEvent(self, event: QEvent) -> None:
+        """Draw anew with another font or style."""
+        self._still = None
+        super().changeEvent(event)
+
     def paintEvent(self, _event: QPaintEvent) -> None:
-        """Draw all pictures."""
+        """Draw all pictures as they stand, then the place under the pointer, which moves."""
+        ratio = self.devicePixelRatioF()
+        if self._still is None or self._still.size() != self.size() * ratio:
+            self._still = QPixmap(self.size() * ratio)
+            self._still.setDevicePixelRatio(ratio)
+            self._still.fill(Qt.GlobalColor.transparent)
+            self._paint_still(QPainter(self._still))
         painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.drawPixmap(0, 0, self._still)
+        if self._cross is not None:
+            for number, box in enumerate(self.boxes()):
+                self._paint_cross(painter, number, box)
+
+    def _renew(self) -> None:
+        self._still = None
+        self.update()
+
+    def _paint_still(self, painter: QPainter) -> None:
+        painter.setFont(self.font())
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         if not self.frames:
             painter.fillRect(self.rect(), QColor(palette.NIGHT))
@@ -88,6 +112,23 @@ class FilmStrip(QWidget):
             painter.setClipRect(box)
             painter.translate(box.topLeft())
             self._paint(painter, number, box)
+            painter.restore()
+        painter.end()
+
+    def _glass(self, frame: FilmFrame, box: QRectF) -> Glass:
+        sign = 1.0 if float(frame.look.plane().up @ frame.look.anchor.axis) > 0 else -1.0
+        middle = sign * (FILM_DEPTH_MM[0] + FILM_DEPTH_MM[1]) / 2
+        return Glass(0.0, middle, box.height() / (FILM_DEPTH_MM[1] - FILM_DEPTH_MM[0]), box.width(), box.height())
+
+    def _paint_cross(self, painter: QPainter, number: int, box: QRectF) -> None:
+        frame = self.frames[number]
+        assert self._cross is not None
+        u, v, height = frame.look.plane().from_lps(self._cross)
+        if abs(height) < 0.6:
+            painter.save()
+            painter.setClipRect(box)
+            painter.translate(box.topLeft())
+            draw_cross(painter, self._glass(frame, box).to_px(float(u), float(v)), 0.7)
             painter.restore()
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
@@ -99,9 +140,7 @@ class FilmStrip(QWidget):
     def _paint(self, painter: QPainter, number: int, box: QRectF) -> None:
         frame = self.frames[number]
         painter.fillRect(QRectF(0, 0, box.width(), box.height()), QColor(palette.NIGHT))
-        sign = 1.0 if float(frame.look.plane().up @ frame.look.anchor.axis) > 0 else -1.0
-        middle = sign * (FILM_DEPTH_MM[0] + FILM_DEPTH_MM[1]) / 2
-        glass = Glass(0.0, middle, box.height() / (FILM_DEPTH_MM[1] - FILM_DEPTH_MM[0]), box.width(), box.height())
+        glass = self._glass(frame, box)
         if frame.section is not None:
             image = self._images[number]
             if image is None:
@@ -111,25 +150,16 @@ class FilmStrip(QWidget):
             stroke(painter, glass, cut.outlines, line_of(cut), width_px=1.4)
         for fixture in frame.fixtures:
             stroke(painter, glass, fixture.body, palette.FIXTURE_BODY, width_px=1.2, alpha=0.9)
-        if self._cross is not None:
-            u, v, height = frame.look.plane().from_lps(self._cross)
-            if abs(height) < 0.6:
-                draw_cross(painter, glass.to_px(float(u), float(v)), 0.7)
         self._label(painter, number, box)
 
     def _label(self, painter: QPainter, number: int, box: QRectF) -> None:
         frame = self.frames[number]
         last = number == len(self.frames) - 1
-        text = say("film.across") if last else _offset_words(frame.look.offset_mm)
-        words(
-            painter,
-            QPointF(box.width() / 2, box.height() - 12),
-            text,
-            "#ffffff",
-            share=0.85,
-            align=Qt.AlignmentFlag.AlignHCenter,
-            boxed=True,
-        )
+        place = QPointF(box.width() / 2, box.height() - 12)
+        middle = Qt.AlignmentFlag.AlignHCenter
+        texts = (say("film.across"), say("film.across-short")) if last else _offset_words(frame.look.offset_mm)
+        fitting = (t for t in texts if word_box(painter, place, t, share=0.85, align=middle).width() <= box.width())
+        words(painter, place, next(fitting, texts[-1]), "#ffffff", share=0.85, align=middle, boxed=True)
         here = self._present is not None and not last and abs(self._present.offset_mm - frame.look.offset_mm) < 0.26
         if here and self._present is not None and abs(self._present.turn_deg - frame.look.turn_deg) < 0.1:
             painter.setBrush(Qt.BrushStyle.NoBrush)
@@ -137,8 +167,10 @@ class FilmStrip(QWidget):
             painter.drawRect(QRectF(2, 2, box.width() - 4, box.height() - 4))
 
 
-def _offset_words(offset_mm: float) -> str:
+def _offset_words(offset_mm: float) -> tuple[str, str]:
+    """How far and to which side, in full and short."""
     if abs(offset_mm) < 1e-6:
-        return say("film.here")
-    side = say("word.distal-short") if offset_mm > 0 else say("word.mesial-short")
-    return say("film.offset", mm=f"{abs(offset_mm):g}", side=side)
+        return say("film.here"), say("film.here-short")
+    side = "distal" if offset_mm > 0 else "mesial"
+    far = f"{abs(offset_mm):g}"
+    return say("film.offset", mm=far, side=say(f"word.{side}-short")), say(f"film.{side}-short", mm=far)

@@ -13,6 +13,7 @@ from siteplan.measures import Measure
 from siteplan.report import palette
 from siteplan.report.palette import Dash, Line
 from siteplan.report.plane import Plane, letters
+from viewer.labels import Labels
 from viewer.paint import Glass, fill, stroke, verdict_mark, words
 from viewer.pictures import Cut, CutStructure, FixtureOutlines
 from viewer.texts import say
@@ -186,8 +187,9 @@ def _runs(edge: NDArray[np.float64]) -> list[slice]:
     return [slice(int(a), int(b) + 1) for a, b in zip(starts, stops, strict=True)]
 
 
-def draw_leader(painter: QPainter, glass: Glass, leader: Leader, plane: Plane, tip_px: QPointF, px: float) -> None:
+def draw_leader(labels: Labels, glass: Glass, leader: Leader, plane: Plane, tip_px: QPointF, px: float) -> None:
     """The tightest place: a ring where it is and its number beside it."""
+    painter = labels.painter
     u, v, height = plane.from_lps(leader.at_lps_mm)
     at = glass.to_px(float(u), float(v))
     inside = QRectF(0, 0, glass.width, glass.height).contains(at)
@@ -197,12 +199,25 @@ def draw_leader(painter: QPainter, glass: Glass, leader: Leader, plane: Plane, t
         painter.drawEllipse(at, 5 * px, 5 * px)
         painter.setPen(QPen(QColor("#ffffff"), 1.6 * px))
         painter.drawEllipse(at, 5 * px, 5 * px)
-    beside = tip_px + QPointF(22 * px, 16 * px)
-    wide = 1.15 * QFontMetricsF(painter.font(), painter.device()).horizontalAdvance(leader.text) + 40
-    beside.setX(max(30.0, min(beside.x(), glass.width - wide)))
-    beside.setY(min(max(beside.y(), 40.0), glass.height - 60))
-    box = words(painter, beside + QPointF(20, 0), leader.text, "#ffffff", bold=not leader.quick, boxed=True)
-    verdict_mark(painter, QPointF(box.left() - 8, box.center().y()), 13 * px, leader.mark, mark_colour(leader.mark))
+    # The words lie under the tip; where they are too long for one line the verdict takes a second one.
+    size = 13 * px
+    room = glass.width - 2 * size - 40
+    whole = QFontMetricsF(painter.font(), painter.device()).horizontalAdvance(leader.text) * 1.15
+    head, colon, tail = leader.text.rpartition(": ")
+    lines = [leader.text] if whole < room or not colon else [head + colon.rstrip(), tail]
+    bold, x = not leader.quick, max(size + 20.0, min(tip_px.x() + 42 * px, glass.width - min(whole, room) - 24))
+    start = tip_px.y() + 16 * px
+    for shift in sorted(range(-8, 9), key=abs):
+        places = [QPointF(x, start + (shift + number) * labels.row) for number in range(len(lines))]
+        if all(labels.free(at, line, bold=bold) for at, line in zip(places, lines, strict=True)):
+            break
+    else:
+        return  # a picture too small for them: card and answer say the same
+    for number, (at, line) in enumerate(zip(places, lines, strict=True)):
+        box = labels.put(f"leader{number}", line, [at], "#ffffff", bold=bold)
+        if number == 0:
+            middle = QPointF(box.left() - 8, box.center().y())
+            verdict_mark(painter, middle, size, leader.mark, mark_colour(leader.mark))
 
 
 def mark_colour(mark: palette.Mark) -> str:
@@ -210,25 +225,26 @@ def mark_colour(mark: palette.Mark) -> str:
     return {"disc": "#9be5b0", "triangle": "#ffd447", "cross": "#ff8fb0", "ring": "#cfd8dc"}[mark.shape]
 
 
-def draw_letters(painter: QPainter, glass: Glass, plane: Plane, side_words: tuple[str, str, str, str]) -> None:
+def draw_letters(labels: Labels, plane: Plane, side_words: tuple[str, str, str, str]) -> None:
     """Patient letters at the four edges, with the side's word before them (left, right, top, bottom)."""
     left, right, top, bottom = side_words
-    middle_x, middle_y = glass.width / 2, glass.height / 2
+    x, y = labels.width / 2, labels.height / 2
     align = Qt.AlignmentFlag
-    for at, text, direction, how in (
-        (QPointF(10, middle_y), left, -plane.right, align.AlignLeft),
-        (QPointF(glass.width - 10, middle_y), right, plane.right, align.AlignRight),
-        (QPointF(middle_x, 16), top, plane.up, align.AlignHCenter),
-        (QPointF(middle_x, glass.height - 16), bottom, -plane.up, align.AlignHCenter),
+    for name, places, text, direction, how in (
+        ("left", [QPointF(10, y)], left, -plane.right, align.AlignLeft),
+        ("right", [QPointF(labels.width - 10, y)], right, plane.right, align.AlignRight),
+        ("top", [QPointF(x, labels.top(row)) for row in range(4)], top, plane.up, align.AlignHCenter),
+        ("bottom", [QPointF(x, labels.bottom(row)) for row in range(4)], bottom, -plane.up, align.AlignHCenter),
     ):
-        words(painter, at, f"{text} {letters(direction)}".strip(), "#9adfe3", bold=True, align=how, boxed=True)
+        labels.put(name, f"{text} {letters(direction)}".strip(), places, "#9adfe3", bold=True, align=how)
 
 
-def draw_scale(painter: QPainter, glass: Glass, below: str) -> None:
+def draw_scale(labels: Labels, glass: Glass, below: str) -> None:
     """A bar of round length in patient millimetres, ticked each mm where they are apart, and what the voxel is."""
+    painter = labels.painter
     length = max((x for x in LENGTHS_MM if x * glass.scale <= 0.3 * glass.width), default=LENGTHS_MM[0])
     width = length * glass.scale
-    left, y = 14.0, glass.height - 40.0
+    left, y = 14.0, labels.bottom(1)
     painter.setPen(Qt.PenStyle.NoPen)
     painter.setBrush(QColor(palette.HALO))
     painter.drawRect(QRectF(left - 2, y - 5, width + 4, 10))
@@ -236,8 +252,9 @@ def draw_scale(painter: QPainter, glass: Glass, below: str) -> None:
     for piece in range(pieces):
         painter.setBrush(QColor("#ffffff" if piece % 2 == 0 else "#55626b"))
         painter.drawRect(QRectF(left + piece * glass.scale, y - 3, glass.scale, 6))
-    words(painter, QPointF(left + width + 8, y), say("picture.bar", mm=f"{length:g}"), "#ffffff", share=0.9, boxed=True)
-    words(painter, QPointF(left, glass.height - 18), below, PALE, share=0.85, boxed=True)
+    labels.take("scale", QRectF(left - 2, y - 5, width + 4, 10))
+    labels.put("length", say("picture.bar", mm=f"{length:g}"), [QPointF(left + width + 8, y)], "#ffffff", share=0.9)
+    labels.put("fine", below, [QPointF(left, labels.bottom(0))], PALE, share=0.85)
 
 
 def draw_cross(painter: QPainter, at: QPointF, px: float) -> None:

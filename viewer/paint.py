@@ -119,6 +119,29 @@ def fill(painter: QPainter, glass: Glass, outlines: tuple[Outline, ...], colour:
     painter.fillPath(path, tint)
 
 
+def word_font(painter: QPainter, share: float, bold: bool) -> QFont:
+    """The font of words on a picture."""
+    font = QFont(painter.font())
+    base = font.pointSizeF() if font.pointSizeF() > 0 else 10.0
+    font.setPointSizeF(base * share)
+    font.setBold(bold)
+    return font
+
+
+def word_box(
+    painter: QPainter, at: QPointF, text: str, *, share: float = 1.0, bold: bool = False, align: Qt.AlignmentFlag
+) -> QRectF:
+    """The space that `words` takes."""
+    metrics = QFontMetricsF(word_font(painter, share, bold), painter.device())
+    width, height = metrics.horizontalAdvance(text), metrics.height()
+    x = at.x()
+    if align == Qt.AlignmentFlag.AlignRight:
+        x -= width
+    elif align == Qt.AlignmentFlag.AlignHCenter:
+        x -= width / 2
+    return QRectF(x - 4, at.y() - height / 2 - 1, width + 8, height + 2)
+
+
 def words(
     painter: QPainter,
     at: QPointF,
@@ -136,18 +159,10 @@ def words(
         share: size as a share of the widget's own font, so that it grows with the system's setting.
         align: AlignRight or AlignHCenter make `at` the right edge or the middle.
     """
-    font = QFont(painter.font())
-    base = font.pointSizeF() if font.pointSizeF() > 0 else 10.0
-    font.setPointSizeF(base * share)
-    font.setBold(bold)
+    font = word_font(painter, share, bold)
     metrics = QFontMetricsF(font, painter.device())
-    width, height = metrics.horizontalAdvance(text), metrics.height()
-    x = at.x()
-    if align == Qt.AlignmentFlag.AlignRight:
-        x -= width
-    elif align == Qt.AlignmentFlag.AlignHCenter:
-        x -= width / 2
-    box = QRectF(x - 4, at.y() - height / 2 - 1, width + 8, height + 2)
+    box = word_box(painter, at, text, share=share, bold=bold, align=align)
+    x, height = box.left() + 4, metrics.height()
     if boxed:
         ground = QColor(palette.NIGHT)
         ground.setAlphaF(0.8)

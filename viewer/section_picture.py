@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from PySide6.QtCore import QPointF, Qt
-from PySide6.QtGui import QColor, QImage, QPainter, QPaintEvent
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QColor, QImage, QPainter, QPaintEvent, QPixmap
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from siteplan.case import SiteEntry
@@ -14,6 +14,7 @@ from siteplan.report import palette
 from siteplan.report.plane import Plane
 from viewer import edits, overlay
 from viewer.hand_draw import draw_mark, shown_in
+from viewer.labels import Labels
 from viewer.look import Window
 from viewer.overlay import BoneLines, Leader
 from viewer.paint import Glass, draw_section, grey_image, words
@@ -71,7 +72,9 @@ class SectionPicture(QWidget):
         self._pending: list[tuple[float, float, float]] = []
         self._pointer_lps: Vector | None = None
         self._cross_lps: Vector | None = None
+        self._still: tuple[tuple[object, ...], QPixmap] | None = None
         self._by_key = False
+        self.label_boxes: dict[str, QRectF] = {}
 
     # ---- what is shown
 
@@ -212,26 +215,51 @@ class SectionPicture(QWidget):
                 align=Qt.AlignmentFlag.AlignHCenter,
                 boxed=True,
             )
-        else:
-            if self._image is None:
-                self._image = grey_image(cut.section.grey, self.window_grey)
-            draw_section(painter, glass, cut.section, self._image)
+        self._show_still(painter, glass, cut, px)
+        labels = Labels(painter, glass.width, glass.height)
+        self.label_boxes = labels.boxes
         if self.show_overlays:
             self._paint_overlays(painter, glass, cut, px)
         for mark, text in self.marks:
             if shown_in(mark, cut.plane):
                 draw_mark(painter, glass, mark, cut.plane, text, px)
         self._paint_pending(painter, glass, px)
-        overlay.draw_letters(painter, glass, cut.plane, side_words(cut.look, cut.plane, self.entry))
-        overlay.draw_scale(painter, glass, self._fine_print())
-        self._paint_words(painter, glass, cut)
+        self._paint_words(labels, glass, cut)
 
-    def _paint_overlays(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
+    def _show_still(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
+        """What does not move with the hand: painted once for the screen and kept, painted anew on any other painter."""
+        if painter.device() is not self:
+            self._paint_still(painter, glass, cut, px)
+            return
+        ratio = self.devicePixelRatioF()
+        rests_on = (cut, self.numbers.bone, self._image, self.show_overlays, glass, px, ratio, self.font().key())
+        if self._still is None or any(a is not b and a != b for a, b in zip(rests_on, self._still[0], strict=True)):
+            picture = QPixmap(self.size() * ratio)
+            picture.setDevicePixelRatio(ratio)
+            picture.fill(QColor(palette.NIGHT))
+            inner = QPainter(picture)
+            inner.setFont(self.font())
+            inner.setRenderHints(painter.renderHints())
+            self._paint_still(inner, glass, cut, px)
+            inner.end()
+            self._still = ((*rests_on[:2], self._image, *rests_on[3:]), picture)
+        painter.drawPixmap(0, 0, self._still[1])
+
+    def _paint_still(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
+        """The grey picture with structures, measured bone and the other fixtures."""
+        if cut.section is not None:
+            if self._image is None:
+                self._image = grey_image(cut.section.grey, self.window_grey)
+            draw_section(painter, glass, cut.section, self._image)
+        if not self.show_overlays:
+            return
         overlay.draw_structures(painter, glass, cut, px)
         if self.numbers.bone is not None:
             overlay.draw_bone(painter, glass, self.numbers.bone, cut.plane, px)
         for other in cut.others:
             overlay.draw_fixture(painter, glass, other, px, own=False)
+
+    def _paint_overlays(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
         for crossing in () if self.sharing else cut.crossings:
             overlay.draw_ring(painter, self.crossing_px(crossing), px, self._hot == "canal")
         platform, tip = self.handle_px("platform"), self.handle_px("tip")
@@ -241,8 +269,6 @@ class SectionPicture(QWidget):
             if not self.sharing:
                 overlay.draw_handle(painter, platform, "platform", px, self._hot == "platform")
                 overlay.draw_handle(painter, tip, "tip", px, self._hot == "tip")
-            if self.numbers.leader is not None:
-                overlay.draw_leader(painter, glass, self.numbers.leader, cut.plane, tip, px)
         if self._by_key and self._pointer_lps is not None:
             u, v, _ = cut.plane.from_lps(self._pointer_lps)
             overlay.draw_cross(painter, glass.to_px(float(u), float(v)), 1.5 * px)
@@ -257,42 +283,43 @@ class SectionPicture(QWidget):
         points = (*self._pending, triple(self._pointer_lps))
         draw_mark(painter, glass, HandMark(self.tool, points), self.cut.plane, "", px)
 
-    def _paint_words(self, painter: QPainter, glass: Glass, cut: Cut) -> None:
-        align = Qt.AlignmentFlag.AlignRight
+    def _paint_words(self, labels: Labels, glass: Glass, cut: Cut) -> None:
+        """All words that stand at the edges, the gravest first, so that it is the others that step aside."""
+        right, far = Qt.AlignmentFlag.AlignRight, glass.width - 12
+        overlay.draw_scale(labels, glass, self._fine_print())
+        labels.put("where", where_words(cut.look), [QPointF(12, labels.top(0))], "#ffffff", bold=True)
         if self.identity:
-            words(painter, QPointF(glass.width - 12, 18), self.identity, "#ffffff", align=align, boxed=True)
-        words(painter, QPointF(12, 18), where_words(cut.look), "#ffffff", bold=True, boxed=True)
+            rows = [QPointF(far, labels.top(row)) for row in (0, 1)]
+            labels.put("identity", self.identity, rows, "#ffffff", align=right)
+        overlay.draw_letters(labels, cut.plane, side_words(cut.look, cut.plane, self.entry))
         hint = self.asking or (say(f"tool.{self.tool}-hint") if self.tool else "")
         if not hint and (self._hot == "canal" or self.held_crossing is not None) and not self.sharing:
             hint = say("picture.canal-hint")
         if hint:
-            words(painter, QPointF(12, 46), hint, "#ffd447", boxed=True)
-        if self.sharing:
-            return
-        words(
-            painter,
-            QPointF(glass.width - 12, glass.height - 18),
-            pointer_words(cut, self._pointer_lps),
-            overlay.PALE,
-            share=0.85,
-            align=align,
-            boxed=True,
-        )
+            labels.put("hint", hint, [QPointF(12, labels.top(row)) for row in (1, 2, 3)], "#ffd447")
+        if not self.sharing:
+            rows = [QPointF(far, labels.bottom(row)) for row in (0, 1, 2)]
+            said = pointer_words(cut, self._pointer_lps)
+            labels.put("pointer", said, rows, overlay.PALE, share=0.85, align=right)
+        tip = self.handle_px("tip")
+        if self.show_overlays and self.numbers.leader is not None and self._own is not None and tip is not None:
+            px = max(1.0, self.fontMetrics().height() / 17.0)
+            overlay.draw_leader(labels, glass, self.numbers.leader, cut.plane, tip, px)
 
     def _fine_print(self) -> str:
         assert self.cut is not None
         section = self.cut.section
-        voxel = self._voxel_words
+        voxel = self.voxel_words
         if section is None:
             return voxel
         key = "picture.full" if self.cut.smooth else "picture.quick"
         return f"{voxel} · {say(key)}"
 
-    _voxel_words = ""
+    voxel_words = ""
 
     def set_voxel(self, kji_mm: tuple[float, float, float]) -> None:
         """Say on the picture how large the scan's voxels are."""
-        self._voxel_words = say("picture.voxel", size=" × ".join(f"{x:.2f}" for x in kji_mm[::-1]))
+        self.voxel_words = say("picture.voxel", size=" × ".join(f"{x:.2f}" for x in kji_mm[::-1]))
 
 
 def triple(vector: Vector) -> tuple[float, float, float]:

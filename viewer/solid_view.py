@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, Qt, QTimer
-from PySide6.QtGui import QCloseEvent, QImage, QMouseEvent, QPainter, QPaintEvent, QResizeEvent, QWheelEvent
+from PySide6.QtGui import QCloseEvent, QImage, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QResizeEvent, QWheelEvent
 from PySide6.QtWidgets import QCheckBox, QDialog, QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
+from siteplan.anatomy import MadeBy, Structure
 from siteplan.assessment import Library, pose_of
 from siteplan.bone.levels import grey_levels
 from siteplan.bone.sample import sample_block
@@ -22,18 +23,26 @@ from siteplan.case import SiteEntry
 from siteplan.fixture import Fixture, Solid
 from siteplan.report import palette, vtk_gateway
 from siteplan.report.meshes import Mesh, bone_mesh, shape_mesh, solid_mesh
-from siteplan.report.plane import letters
+from siteplan.report.plane import Plane
 from siteplan.report.vtk_gateway import Camera
 from siteplan.scan import Scan
+from viewer.edits import platform_of
 from viewer.jobs import Channel
+from viewer.labels import Labels
 from viewer.measuring import Measured, fixture_named
+from viewer.overlay import draw_letters, draw_scale
+from viewer.paint import Glass
 from viewer.texts import say
+from viewer.way_in import way_meshes, way_words, ways_in
 
 if TYPE_CHECKING:
     from viewer.window import MainWindow
 
 BONE, BONE_OPACITY = "#d9cdb8", 0.5
 REACH_MM = 16.0
+PALE = 0.3
+KEY_RAD = 0.15
+"""A press of an arrow key turns the scene by this angle (about 9 degrees)."""
 MOVING_SHARE = 0.5
 """Share of the full resolution while the hand turns the scene."""
 _TIP_RADIUS_MM = 0.5
@@ -41,13 +50,15 @@ _TIP_RADIUS_MM = 0.5
 
 @dataclass(frozen=True, eq=False)
 class SolidRequest:
-    """Everything in the scene. `cut_at`: the tooth at which the bone on the cheek side is taken away, or None."""
+    """Everything in the scene. `cut_at`: the tooth at which the bone on the cheek side is taken away, or None.
+    `proposals`: drawn pale, because they are no part of the case."""
 
     scan: Scan
     library: Library
     sites: tuple[tuple[SiteEntry, Fixture | None, Measured | None], ...]
     tooth: int
     cut_at: int | None
+    proposals: tuple[Structure, ...] = ()
 
 
 def build_scene(request: SolidRequest) -> list[Mesh]:
@@ -71,8 +82,19 @@ def build_scene(request: SolidRequest) -> list[Mesh]:
             meshes += [solid_mesh(part, pose_of(entry), palette.FIXTURE) for part in (fixture.body, fixture.above)]
         meshes += _tips(entry, measured)
     for structure in request.library.structures:
-        meshes.append(shape_mesh(structure.shape, palette.LINE_OF_KIND[structure.kind.value].colour, 0.95))
+        meshes.append(
+            shape_mesh(structure.shape, palette.LINE_OF_KIND[structure.kind.value].colour, _opacity(structure))
+        )
+    for structure in request.proposals:
+        meshes.append(shape_mesh(structure.shape, palette.LINE_OF_KIND[structure.kind.value].colour, PALE))
+    for way in ways_in([(entry, fixture) for entry, fixture, _ in request.sites]):
+        meshes += way_meshes(way)
     return meshes
+
+
+def _opacity(structure: Structure) -> float:
+    """What nobody has confirmed is paler than what a person vouches for."""
+    return 0.6 if structure.made_by is MadeBy.FOUND else 0.95
 
 
 def _without_cheek_side(mesh: Mesh, entry: SiteEntry) -> Mesh:
@@ -105,18 +127,30 @@ class SolidDialog(QDialog):
         column = QVBoxLayout(self)
         self.canvas = SolidCanvas(self)
         column.addWidget(self.canvas, 1)
+        self.ways = QLabel()
+        self.ways.setWordWrap(True)
+        self.ways.setToolTip(say("way.tip"))
+        self.key = QLabel(say("solid.key"))
+        self.key.setWordWrap(True)
+        self.key.setObjectName("quiet")
         row = QHBoxLayout()
         self.cut_box = QCheckBox(say("solid.cut"))
         self.cut_box.setToolTip(say("solid.cut-tip"))
+        self.cut_box.setShortcut("C")
         self.cut_box.toggled.connect(self._build)
         hint = QLabel(say("solid.hint"))
         hint.setObjectName("quiet")
+        hint.setWordWrap(True)
         back = QPushButton(say("solid.back"))
+        back.setAutoDefault(False)
         back.clicked.connect(self.close)
         row.addWidget(self.cut_box)
         row.addWidget(hint, 1)
         row.addWidget(back)
+        for part in (self.ways, self.key):
+            column.addWidget(part)
         column.addLayout(row)
+        self.canvas.setFocus()
         self._trial = Channel("trial", self)
         self._trial.done.connect(lambda _n, trial: self._tried(trial))
         self._trial.ask(lambda _ticket: vtk_gateway.trial())
@@ -137,8 +171,17 @@ class SolidDialog(QDialog):
             return
         sites = tuple((e, fixture_named(library, e.fixture), desk.measured.get(e.tooth)) for e in session.plan.sites)
         request = SolidRequest(
-            session.scan, library, sites, entry.tooth, entry.tooth if self.cut_box.isChecked() else None
+            session.scan,
+            library,
+            sites,
+            entry.tooth,
+            entry.tooth if self.cut_box.isChecked() else None,
+            desk.proposed,
         )
+        self.ways.setText(way_words(ways_in([(e, f) for e, f, _ in sites])))
+        self.canvas.sites = tuple((e.tooth, platform_of(e)) for e in session.plan.sites)
+        k, j, i = session.scan.spacing_kji_mm
+        self.canvas.fine = say("picture.voxel", size=f"{i:.2f} × {j:.2f} × {k:.2f}")
         self.canvas.look_at(entry)
         self.canvas.build(request)
 
@@ -154,7 +197,12 @@ class SolidCanvas(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setMinimumSize(400, 300)
+        self.setMinimumSize(320, 200)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setAccessibleName(say("solid.title"))
+        self.sites: tuple[tuple[int, NDArray[np.float64]], ...] = ()
+        self.fine = ""
+        self._seen: Camera | None = None
         self.words = say("solid.waiting")
         self.image: QImage | None = None
         self._meshes: list[Mesh] = []
@@ -202,16 +250,20 @@ class SolidCanvas(QWidget):
             return
         painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform)
         painter.drawImage(self.rect(), self.image)
-        painter.setPen(Qt.GlobalColor.darkCyan)
-        right = np.cross(self._camera.up, self._camera.toward)
-        flags = Qt.AlignmentFlag
-        for where, way in (
-            (flags.AlignRight | flags.AlignVCenter, right),
-            (flags.AlignLeft | flags.AlignVCenter, -right),
-            (flags.AlignTop | flags.AlignHCenter, self._camera.up),
-            (flags.AlignBottom | flags.AlignHCenter, -self._camera.up),
-        ):
-            painter.drawText(self.rect().adjusted(8, 8, -8, -8), int(where), letters(way))
+        camera = self._seen or self._camera
+        right = np.cross(camera.up, camera.toward)
+        plane = Plane(camera.target_lps_mm, right, camera.up)
+        scale = self.height() / (2 * camera.half_height_mm)
+        glass = Glass(0.0, 0.0, scale, float(self.width()), float(self.height()))
+        labels = Labels(painter, glass.width, glass.height)
+        draw_scale(labels, glass, self.fine)
+        draw_letters(labels, plane, ("", "", "", ""))
+        for tooth, place in self.sites:
+            u, v, _ = plane.from_lps(place)
+            at = glass.to_px(float(u), float(v))
+            middle = Qt.AlignmentFlag.AlignHCenter
+            if labels.free(at, str(tooth), bold=True, align=middle):
+                labels.put(str(tooth), str(tooth), [at], palette.FIXTURE, bold=True, align=middle)
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         """Take hold of the scene."""
@@ -219,17 +271,46 @@ class SolidCanvas(QWidget):
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
         """Turn the scene."""
-        start = self._press_camera
-        if start is None:
-            return
-        moved = event.position() - self._press
+        if self._press_camera is not None:
+            moved = event.position() - self._press
+            self._turn(self._press_camera, moved.x() * 0.01, moved.y() * 0.01)
+
+    def _turn(self, start: Camera, sideways: float, upwards: float) -> None:
+        """Turn the scene from a camera by two angles in radians."""
         right = np.cross(start.up, start.toward)
-        toward = _turned(start.toward, start.up, -moved.x() * 0.01)
-        side = _turned(right, start.up, -moved.x() * 0.01)
-        toward, up = _turned(toward, side, -moved.y() * 0.01), _turned(start.up, side, -moved.y() * 0.01)
-        self._camera = Camera(start.target_lps_mm, toward, up, start.half_height_mm)
+        toward = _turned(start.toward, start.up, -sideways)
+        side = _turned(right, start.up, -sideways)
+        toward, up = _turned(toward, side, -upwards), _turned(start.up, side, -upwards)
+        self._show(Camera(start.target_lps_mm, toward, up, start.half_height_mm))
+
+    def _show(self, camera: Camera) -> None:
+        self._camera = camera
         self._ask(MOVING_SHARE)
         self._rest.start()
+
+    def _nearer(self, factor: float) -> None:
+        c = self._camera
+        if c is not None:
+            half = float(np.clip(c.half_height_mm / factor, 4.0, 90.0))
+            self._show(Camera(c.target_lps_mm, c.toward, c.up, half))
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Arrow keys turn, plus and minus come nearer or go away."""
+        ways = {
+            Qt.Key.Key_Left: (-KEY_RAD, 0.0),
+            Qt.Key.Key_Right: (KEY_RAD, 0.0),
+            Qt.Key.Key_Up: (0.0, -KEY_RAD),
+            Qt.Key.Key_Down: (0.0, KEY_RAD),
+        }
+        key = Qt.Key(event.key())
+        if self._camera is not None and key in ways:
+            self._turn(self._camera, *ways[key])
+        elif key in (Qt.Key.Key_Plus, Qt.Key.Key_Equal):
+            self._nearer(1.15)
+        elif key == Qt.Key.Key_Minus:
+            self._nearer(1 / 1.15)
+        else:
+            super().keyPressEvent(event)
 
     def mouseReleaseEvent(self, _event: QMouseEvent) -> None:
         """Let go."""
@@ -237,12 +318,7 @@ class SolidCanvas(QWidget):
 
     def wheelEvent(self, event: QWheelEvent) -> None:
         """Come nearer or go away."""
-        c = self._camera
-        if c is not None:
-            half = float(np.clip(c.half_height_mm * 0.9 ** (event.angleDelta().y() / 120), 4.0, 90.0))
-            self._camera = Camera(c.target_lps_mm, c.toward, c.up, half)
-            self._ask(MOVING_SHARE)
-            self._rest.start()
+        self._nearer(0.9 ** (-event.angleDelta().y() / 120))
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """A new picture at the new size."""
@@ -254,15 +330,16 @@ class SolidCanvas(QWidget):
         if camera is None or not meshes:
             return
         width, height = max(64, int(self.width() * share)), max(64, int(self.height() * share))
-        self._channel.ask(lambda _ticket: vtk_gateway.render(meshes, camera, width, height))
+        self._channel.ask(lambda _ticket: (camera, vtk_gateway.render(meshes, camera, width, height)))
 
     def _take(self, answer: object) -> None:
         if isinstance(answer, list):
             self._meshes = answer
             self._ask(1.0)
             return
-        assert isinstance(answer, np.ndarray)
-        picture: NDArray[np.uint8] = np.ascontiguousarray(answer)
+        assert isinstance(answer, tuple)
+        self._seen = answer[0]
+        picture: NDArray[np.uint8] = np.ascontiguousarray(answer[1])
         height, width, _ = picture.shape
         self.image = QImage(picture.data, width, height, 3 * width, QImage.Format.Format_RGB888).copy()
         self.update()

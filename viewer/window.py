@@ -4,7 +4,7 @@ import time
 from pathlib import Path
 
 from PySide6.QtCore import QPoint, Qt
-from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
+from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent, QShowEvent
 from PySide6.QtWidgets import QApplication, QFileDialog, QMainWindow, QMessageBox, QStackedWidget
 
 from siteplan.errors import SiteplanError
@@ -30,6 +30,7 @@ class MainWindow(QMainWindow):
         self.setWindowTitle(say("app.name"))
         room = self.screen().availableSize()
         self.resize(min(1480, room.width()), min(940, room.height()))
+        self._share_out = True
         self.pages = QStackedWidget()
         self.start, self.loading, self.problem = StartPage(), LoadingPage(), ProblemPage()
         self.space = Workspace()
@@ -212,6 +213,13 @@ class MainWindow(QMainWindow):
         if self.lock is not None:
             self.lock.release()
             self.lock = None
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """The columns get their widths once, at the size that the screen allows."""
+        super().showEvent(event)
+        if self._share_out:
+            self._share_out = False
+            self.space.share_out(self.width())
 
     def closeEvent(self, event: QCloseEvent) -> None:
         """Ask about unsaved changes, then end all work."""

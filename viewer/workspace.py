@@ -63,8 +63,13 @@ class Workspace(QWidget):
         split.setStretchFactor(0, 0)
         split.setStretchFactor(1, 1)
         split.setStretchFactor(2, 0)
-        split.setSizes([215, 900, 365])
         outer.addWidget(split, 1)
+        self._split = split
+
+    def share_out(self, width: int) -> None:
+        """Give the columns their widths at first; a person moves the handles between them afterwards."""
+        cards, answers = min(215, max(150, width // 6)), min(365, max(240, width * 3 // 10))
+        self._split.setSizes([cards, width - cards - answers, answers])
 
     def _top(self) -> QVBoxLayout:
         self.title = QLabel()

@@ -8,6 +8,7 @@ import sys
 from itertools import combinations
 from pathlib import Path
 
+from PySide6.QtCore import QRectF
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QAbstractButton, QApplication, QLabel, QWidget
 
@@ -50,6 +51,15 @@ def overlapping(window: QWidget) -> list[str]:
     return out
 
 
+def colliding(window: MainWindow) -> list[str]:
+    """Words on the section that leave it or cover each other."""
+    section = window.space.section
+    boxes = section.label_boxes if section.isVisible() else {}
+    out = [f"{name} leaves the picture" for name, box in boxes.items() if not QRectF(section.rect()).contains(box)]
+    pairs = combinations(boxes.items(), 2)
+    return out + [f"{one} covers {other}" for (one, a), (other, b) in pairs if a.intersects(b)]
+
+
 def _text(part: QWidget) -> str:
     return part.text() if isinstance(part, (QLabel, QAbstractButton)) else ""
 
@@ -73,9 +83,9 @@ def main(case: str, shots: str) -> None:
     found: dict[str, list[str]] = {}
     name = f"scaled_{os.environ.get('QT_SCALE_FACTOR', '1')}"
 
-    def look(state: str, shown: QWidget) -> None:
+    def look(state: str, shown: MainWindow) -> None:
         QTest.qWait(60)
-        found[state] = clipped(shown) + overlapping(shown)
+        found[state] = clipped(shown) + overlapping(shown) + colliding(shown)
         if shots:
             shown.grab().save(str(Path(shots) / f"{name}_{state}.png"))
 

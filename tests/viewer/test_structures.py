@@ -10,6 +10,7 @@ from PySide6.QtTest import QTest
 from siteplan.anatomy import MadeBy
 from siteplan.anatomy.canal import NEIGHBOURHOOD_MM
 from tests.viewer.hands import MEASURED_MS, drag, settle
+from viewer.texts import say
 from viewer.undecided import find_structure, undecided
 
 pytestmark = pytest.mark.display
@@ -104,7 +105,8 @@ def test_a_root_is_marked_by_one_click(opened, sample, qtbot, shoot):
     section = opened.space.section
     u, v, _ = section.plane().from_lps(middle)
     QTest.mouseClick(section, Qt.MouseButton.LeftButton, pos=section.glass().to_px(float(u), float(v)).toPoint())
-    qtbot.waitUntil(lambda: not work.channel.busy, timeout=MEASURED_MS)
+    looking = say("near.tracing")
+    qtbot.waitUntil(lambda: opened.space.problem.text() != looking, timeout=MEASURED_MS)
     assert any(s.kind == "root" for s in desk.plan.case.structures), opened.space.problem.text()
     settle(opened, qtbot)
     shoot(opened, "32_root")

@@ -25,7 +25,7 @@ from viewer.undecided import undecided, with_rejected
 
 ENTRY = SiteEntry(tooth=36, crest_mm=(30.0, -5.0, -40.0), axis=(0.1, 0.0, -1.0), buccal=(1.0, 0.1, 0.1))
 MM = st.floats(-3, 3)
-PUT_TOGETHER = {"decide", "tissue", "tool", "unit", "verdict", "question", "top", "near", "cards", "did", "scan"}
+PUT_TOGETHER = {"decide", "way", "tissue", "tool", "unit", "verdict", "question", "top", "near", "cards", "did", "scan"}
 """Areas whose keys the code puts together from other names, so that a search cannot see them."""
 
 
@@ -195,6 +195,33 @@ def test_lock_tells_of_a_living_window_only(sample):
     assert held is not None
     held.write_text(json.dumps({"host": __import__("socket").gethostname(), "pid": 2**22 + 12345}))
     assert CaseLock(sample).take() == ""
+
+
+def test_common_way_in_is_the_middle_and_names_what_leans_too_far(root):
+    """Closed form: two axes 6 degrees apart lean 3 degrees from their middle; one that leans by 20 more is out."""
+    from siteplan.fixture import load_catalogue
+    from viewer.way_in import way_meshes, way_words, ways_in
+
+    fixture = next(f for f in load_catalogue().fixtures if f.design.one_piece)
+
+    def site(tooth: int, lean_deg: float, y: float) -> SiteEntry:
+        lean = np.radians(lean_deg)
+        axis = (0.0, float(np.sin(lean)), float(-np.cos(lean)))
+        return SiteEntry(
+            tooth=tooth, crest_mm=(30.0, y, -40.0), axis=axis, buccal=(1.0, 0.0, 0.0), fixture=fixture.name
+        )
+
+    pair = [(site(35, 3.0, -10.0), fixture), (site(36, -3.0, 0.0), fixture)]
+    (way,) = ways_in(pair)
+    assert way.way.half_angle_deg == pytest.approx(3.0, abs=1e-5)
+    assert way.way.direction == pytest.approx([0.0, 0.0, -1.0], abs=1e-6)
+    arrow = way_meshes(way)[0].points_lps_mm
+    tops = [edits.platform_of(e) + float(f.above.z_mm[0]) * e.frame().axis for e, f in pair]
+    assert arrow[:, 2].min() > np.mean(tops, axis=0)[2]  # in the lower jaw the arrow stands above the abutments
+    (wide,) = ways_in([*pair, (site(37, 20.0, 10.0), fixture)])
+    assert [wide.sites[n][0].tooth for n in wide.way.out] == [37]
+    assert "37 does not fit" in way_words((wide,))
+    assert ways_in(pair[:1]) == ()
 
 
 def test_every_text_is_used_and_every_used_text_exists(root):
