@@ -2,8 +2,8 @@
 
 import socket
 import ssl
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from typing import Any
 
 from pynetdicom import AE, evt
@@ -39,7 +39,9 @@ class Guard:
     `reset()` is called whenever a whole message was dealt with.
     """
 
-    def __init__(self, most: int, largest_pdu: int) -> None:
+    def __init__(self, most: int, largest_pdu: int, tell: Callable[[], None] = lambda: None) -> None:
+        """`tell` is called once too much came, on the thread that reads."""
+        self._tell = tell
         self._most, self._largest_pdu = most, largest_pdu + _PDU_OVERHEAD
         self._seen = 0
         self.connected = self.exceeded = False
@@ -60,6 +62,9 @@ class Guard:
             self._seen += count
             if count > self._largest_pdu or self._seen > self._most:
                 self.exceeded = True
+                self._tell()
+                with suppress(OSError):  # so that the peer need not wait for an answer
+                    link.socket.shutdown(socket.SHUT_RDWR)
                 raise OSError("more than was agreed")
             data = bytearray(count)
             view, got = memoryview(data), 0

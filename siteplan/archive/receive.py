@@ -167,10 +167,16 @@ def _receiver(named: Named, settings: DimseSettings, landing: Landing) -> Iterat
         entity.add_supported_context(name, sorted(NATIVE | CODECS.keys()))
     allowed = _addresses(settings.host)
     guards: dict[int, Guard] = {}
+    incoming: list[Any] = []
 
     def opened(event: Any) -> None:
-        guards[id(event.assoc)] = guard = Guard(settings.largest_object_bytes, settings.pdu_bytes)
+        incoming.append(event.assoc)
+        guard = Guard(settings.largest_object_bytes, settings.pdu_bytes, lambda: too_much(guard))
+        guards[id(event.assoc)] = guard
         guard.take(event.assoc.dul.socket)
+
+    def too_much(guard: Guard) -> None:
+        landing.failed = lost(named, guard)
 
     def taken(event: Any) -> int:
         if event.assoc.requestor.address not in allowed:
@@ -193,6 +199,9 @@ def _receiver(named: Named, settings: DimseSettings, landing: Landing) -> Iterat
         yield
     finally:
         server.shutdown()
+        for link in incoming:
+            if link.is_alive():  # its threads would keep the program from ending
+                link.abort()
 
 
 def _receiving(named: Named, settings: DimseSettings) -> ssl.SSLContext | None:

@@ -90,14 +90,17 @@ def send(archive: Archive, paths: Iterable[Path], *, progress: Progress | None =
     except OSError:
         raise ArchiveError(_so_far("a file cannot be read", len(taken), len(outgoing))) from None
     except ArchiveError as error:
-        raise ArchiveError(_so_far(str(error).rstrip("."), len(taken), len(outgoing))) from None
+        raise ArchiveError(_so_far(str(error), len(taken), len(outgoing))) from None
     show(0.95, "asking whether everything is there")
-    missing = _still_missing(archive, taken)
+    try:
+        missing = _still_missing(archive, taken)
+    except ArchiveError as error:
+        raise ArchiveError(_so_far(str(error), len(taken), len(outgoing))) from None
     return Sent(len(parcels) - len(outgoing), len(taken), tuple(refused), tuple(left), missing)
 
 
 def _so_far(said: str, taken: int, of: int) -> str:
-    return f"{said}; the archive took {taken} of {of} objects, and the same command sends only the rest."
+    return f"{said.rstrip('.')}; the archive took {taken} of {of} objects, and the same command sends only the rest."
 
 
 def _listed(archive: Archive, parcels: Sequence[Parcel]) -> set[str]:

@@ -87,7 +87,7 @@ def told_plainly(named: Named) -> Iterator[None]:
         raise ArchiveError(_unreached(name, error)) from None
     except requests.exceptions.HTTPError as error:
         raise ArchiveError(_refused(name, error.response.status_code if error.response is not None else 0)) from None
-    except (requests.exceptions.RequestException, ValueError, KeyError, TypeError, RecursionError):
+    except (requests.exceptions.RequestException, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise ArchiveError(
             f"the archive {name!r} answers with something that is not DICOMweb; check the url in the settings."
         ) from None

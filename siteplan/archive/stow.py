@@ -11,8 +11,8 @@ from siteplan.archive.door import Parcel, Told
 from siteplan.archive.reasons import reason
 from siteplan.archive.settings import DicomWebSettings
 
-_MOST_FILES = 100
-_MOST_BYTES = 64 << 20
+_MOST_FILES = 50
+_MOST_BYTES = 16 << 20
 """Bounds of one request: a failure then costs little to repeat. A larger file goes alone."""
 _CHUNK = 1 << 20
 

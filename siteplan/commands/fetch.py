@@ -28,10 +28,8 @@ def add_parser(commands: Any) -> None:
     parser.add_argument(
         "--patient-name", metavar="NAME", default="", help="with * and ? where needed; - reads it likewise"
     )
-    parser.add_argument(
-        "--from", dest="date_from", metavar="DATE", type=_date, default="", help="first day, as YYYY-MM-DD"
-    )
-    parser.add_argument("--to", dest="date_to", metavar="DATE", type=_date, default="", help="last day, as YYYY-MM-DD")
+    parser.add_argument("--from", dest="date_from", metavar="DATE", type=_date, help="first day, as YYYY-MM-DD")
+    parser.add_argument("--to", dest="date_to", metavar="DATE", type=_date, help="last day, as YYYY-MM-DD")
     parser.add_argument("--modality", default=VOLUME, help="only studies with this (default CT); 'any' for all")
     parser.add_argument("--identity", action="store_true", help="also show who the patients are")
     parser.add_argument("--check", action="store_true", help="only see whether the archive answers")
@@ -83,8 +81,8 @@ def _found(archive: "Archive", args: argparse.Namespace) -> "list[tuple[StudyRow
     query = Query(
         patient_id=_from_input(args.patient_id),
         patient_name=_from_input(args.patient_name),
-        date_from=args.date_from,
-        date_to=args.date_to,
+        date_from=args.date_from or "",
+        date_to=args.date_to or "",
         modality="" if args.modality == "any" or study else args.modality,
         study_uid=study,
     )
