@@ -53,6 +53,7 @@ class Library:
     structures: tuple[Structure, ...]
     calibration: Calibration | None
     remarks: tuple[str, ...]
+    day_remarks: tuple[str, ...] = ()
     mouth_opening_mm: float | None = None
 
 
@@ -73,7 +74,8 @@ def assess(scan: Scan, case: CaseFile, *, progress: Progress | None = None) -> F
     say(1.0, "sites assessed")
     told, seating_remarks = with_seating(tuple(sites), record_path(case.path))
     remarks = (*library.remarks, *seating_remarks)
-    return Findings(scan, case, library.structures, library.calibration, told, _between(sites, library), remarks)
+    between = _between(sites, library)
+    return Findings(scan, case, library.structures, library.calibration, told, between, remarks, library.day_remarks)
 
 
 def with_seating(sites: tuple[SiteFindings, ...], path: Path) -> tuple[tuple[SiteFindings, ...], tuple[str, ...]]:
@@ -108,6 +110,8 @@ def load_library(scan: Scan, case: CaseFile) -> Library:
         tuple(structure_of(entry, f"structures[{n}]") for n, entry in enumerate(wanted.structures)),
         calibration,
         (*remarks, *opening_remarks(wanted.mouth_opening_mm)),
+        # What is said of a calibration that was found is how old it is; of one that was not, why.
+        remarks if calibration is not None else (),
         wanted.mouth_opening_mm,
     )
 

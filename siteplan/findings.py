@@ -20,6 +20,9 @@ from siteplan.surgery.told import SeatingStory
 
 SCHEMA = "siteplan-findings/1"
 
+DAY_CODES = frozenset({"old-scan", "date-in-future"})
+"""Codes of the scan findings that compare the scan's date with the present day."""
+
 
 @dataclass(frozen=True, eq=False)
 class FixtureLevel:
@@ -153,7 +156,11 @@ class SiteFindings:
 
 @dataclass(frozen=True, eq=False)
 class Findings:
-    """The whole assessment of a case."""
+    """The whole assessment of a case.
+
+    Attributes:
+        remarks: all that must be said of it. day_remarks: those among them that depend on the day of the assessment.
+    """
 
     scan: Scan
     case: CaseFile
@@ -162,6 +169,7 @@ class Findings:
     sites: tuple[SiteFindings, ...]
     between_fixtures: tuple[Clearance, ...]
     remarks: tuple[str, ...] = ()
+    day_remarks: tuple[str, ...] = ()
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -172,17 +180,26 @@ class Findings:
         return cautions.ALWAYS + extra
 
     def as_json(self) -> dict[str, Any]:
-        """The content of `findings.json`. It holds no patient identity and no time: same input, same bytes."""
+        """The content of `findings.json`, without patient identity: same input, same bytes.
+
+        What depends on the day of the assessment (how old the scan is, how old the calibration) stands in
+        `on_day_of_assessment` and nowhere else.
+        """
         sites = [site.as_json() for site in self.sites]
+        scan_findings = self.scan.findings
         return {
             "schema": SCHEMA,
             "software": {"name": "siteplan", "version": __version__},
             "units": "mm",
             "series": _series_json(self.scan),
             "case": {"digest": self.case.digest, "title": self.case.case.title},
-            "scan_findings": [finding.as_json() for finding in self.scan.findings],
+            "scan_findings": [finding.as_json() for finding in scan_findings if finding.code not in DAY_CODES],
+            "on_day_of_assessment": {
+                "scan_findings": [finding.as_json() for finding in scan_findings if finding.code in DAY_CODES],
+                "remarks": list(self.day_remarks),
+            },
             "calibration": asdict(self.calibration) if self.calibration else None,
-            "remarks": list(self.remarks),
+            "remarks": [remark for remark in self.remarks if remark not in self.day_remarks],
             "sites": sites,
             "between_fixtures": [c.as_json() for c in self.between_fixtures],
             "structures": [

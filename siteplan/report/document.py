@@ -8,7 +8,7 @@ from siteplan.case.tooth import jaw_of, side_of, universal_of
 from siteplan.findings import Findings, SiteFindings
 from siteplan.report import verdicts
 from siteplan.report.card_content import card_content
-from siteplan.report.identity import Identity, patient_rows, running_head
+from siteplan.report.identity import Identity, finding_words, patient_rows, running_head
 from siteplan.report.methods_content import methods_content
 from siteplan.report.naming import Naming
 from siteplan.report.seating_content import seating_content
@@ -103,7 +103,7 @@ def _exposure(scan: Scan) -> str:
 def _scan_finding(finding: Any, identity: Identity) -> dict[str, str]:
     return {
         "severity": finding.severity.value,
-        "what": sentence(finding.what),
+        "what": sentence(finding_words(finding.code, finding.what, identity)),
         "where": finding.where if identity.keeps_free_text else "",
         "remedy": sentence(finding.remedy),
     }

@@ -24,6 +24,18 @@ class Identity(StrEnum):
         return self is Identity.AS_GIVEN
 
 
+_WITHOUT_DATE = {
+    "old-scan": "The scan is old; bone may have changed since",
+    "date-in-future": "The scan says that it was made on a day which is yet to come",
+}
+"""Scan findings whose sentence holds the date of the scan, and what is said where that date must not be told."""
+
+
+def finding_words(code: str, what: str, identity: Identity) -> str:
+    """The sentence of a scan finding, without the scan's date where the patient must not be dated."""
+    return what if identity.keeps_free_text else _WITHOUT_DATE.get(code, what)
+
+
 def patient_rows(scan: Scan, case: Case, identity: Identity) -> list[tuple[str, str]]:
     """Label and value of each line of the patient block; empty for NONE."""
     patient = scan.patient

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from siteplan.anatomy import Structure
-from siteplan.report.identity import Identity
+from siteplan.report.identity import Identity, finding_words
 from siteplan.report.staging import structure_letters
 
 _TYPED_KEYS = ("title", "notes", "series_uid", "where", "note")
@@ -52,7 +52,10 @@ class Naming:
 def without_identity(node: Any, naming: Naming) -> Any:
     """The content of `findings.json` with typed text, file names and unique identifiers taken out."""
     if isinstance(node, dict):
-        return {key: _member(key, value, naming) for key, value in node.items()}
+        out = {key: _member(key, value, naming) for key, value in node.items()}
+        if isinstance(out.get("code"), str) and isinstance(out.get("what"), str):
+            out["what"] = finding_words(out["code"], out["what"], Identity.NONE)
+        return out
     if isinstance(node, list):
         return [without_identity(value, naming) for value in node]
     return naming.clean(node) if isinstance(node, str) else node
