@@ -102,7 +102,7 @@ def _dicom(
 ) -> list[Path]:
     from siteplan.objects import write_objects
 
-    return list(write_objects(findings, scan, case, folder, identity=identity, progress=show))
+    return list(write_objects(findings, scan, case, folder, identity=identity, progress=show, with_plan=True))
 
 
 def _part(show: Progress, start: float, end: float) -> Progress:

@@ -13,7 +13,7 @@ from pydicom.dataset import Dataset
 from siteplan.case import CaseFile
 from siteplan.errors import OutputError
 from siteplan.findings import Findings
-from siteplan.objects import capture, document_object, fixture_objects, measurement_report, segmentation
+from siteplan.objects import capture, document_object, fixture_objects, measurement_report, plan_sr, segmentation
 from siteplan.objects import surface_segmentation as surfaces
 from siteplan.objects.context import Context, context_of
 from siteplan.objects.dataset import save
@@ -54,6 +54,7 @@ def write_objects(
     made: datetime | None = None,
     kinds: Collection[ObjectKind] = tuple(ObjectKind),
     key: bytes | None = None,
+    with_plan: bool = False,
 ) -> list[Path]:
     """Write the standard objects of an assessed case into a fresh folder inside `out_dir` (made if it is not there).
 
@@ -74,6 +75,8 @@ def write_objects(
         kinds: which objects are wanted. An object that cannot be made from this scan (no stored images to refer to, no
             fixture, nothing drawn, no typesetting library) is left out.
         key: secret for the keyed hash, for exports whose mapped identifiers must match; drawn anew when not given.
+        with_plan: also the Implantation Plan SR, `plan.dcm`, which refers to the others; needs FIXTURES among `kinds`.
+            Few programs read it, and no checker knows its template; see `plan_sr`.
 
     Returns:
         The files written.
@@ -92,6 +95,9 @@ def write_objects(
     for name, ds in _objects(findings, scan, context, naming, pictures, kinds):
         show(0.7, f"building {name}")
         files[name] = ds
+    plan = plan_sr.plan_object(findings, context, plan_sr.series(), files) if with_plan else None
+    if plan is not None:
+        files["plan.dcm"] = plan
     show(0.95, "writing")
     written = _write_folder(files, out_dir)
     show(1.0, "written")
