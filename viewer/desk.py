@@ -1,5 +1,4 @@
 """The planning page at work: session, pictures and numbers tied together. Asks workers, shows their answers.
-
 Flow: a hand or key changes the plan > the pictures that depend on it are asked for > numbers are asked for (quick ones
 while the hand moves, full ones when it rests) > answers come back and are drawn. Late answers are dropped.
 """
@@ -36,6 +35,7 @@ from viewer.panorama import Panorama, course_through, unroll
 from viewer.pictures import Cut, CutRequest, FilmFrame, FilmRequest, make_cut, make_film
 from viewer.plan import Plan
 from viewer.reading import bone_lines, leader_of
+from viewer.rests_on import RestsOn
 from viewer.section_picture import Numbers
 from viewer.session import Session
 from viewer.undecided import near_tooth, shapes_of, undecided
@@ -72,6 +72,7 @@ class Desk(Hands, QObject):
         self.proposed: tuple[Structure, ...] = ()
         self._bone_read = 0.0
         self._film_key: object = None
+        self._words = RestsOn()
         self._full_asked: tuple[int, object] | None = None
         self.channels = {
             name: Channel(name, self, each_newer=name in ("cut", "quick"))
@@ -85,7 +86,6 @@ class Desk(Hands, QObject):
             "strip": self._show_strip,
             "library": self._show_library,
         }
-
         for name, channel in self.channels.items():
             channel.done.connect(partial(self._answered, name))
             channel.failed.connect(lambda _n, sentence: self.space.show_problem(sentence))
@@ -125,6 +125,7 @@ class Desk(Hands, QObject):
         scan = session.scan
         self.presets = presets_of(session.scan)
         self.space.section.set_voxel(scan.spacing_kji_mm)
+        self.space.arch.voxel_words = self.space.section.voxel_words
         self.space.tissue_buttons[Tissue.BONE].setChecked(True)
         self.set_window(self.presets[Tissue.BONE])
         session.listen(self.refresh)
@@ -367,9 +368,14 @@ class Desk(Hands, QObject):
         self.changed.emit()
 
     def _show_words(self) -> None:
+        """Cards and answers; does nothing where all that they rest on is what it was: a drag asks every frame."""
         session = self.session
         assert session is not None
-        for entry in session.plan.sites:
+        sites = session.plan.sites
+        each = [thing for e in sites for thing in (e.tooth, e.fixture, self._stale(e), self.measured.get(e.tooth))]
+        if not self._words.renewed((session, self.tooth, self.library, self.proposed, not self.entry, *each)):
+            return
+        for entry in sites:
             card = self.space.cards.cards.get(entry.tooth)
             found = self._known(entry.tooth)
             if card is not None:

@@ -20,6 +20,7 @@ from viewer.overlay import BoneLines, Leader
 from viewer.paint import Glass, draw_section, grey_image, words
 from viewer.pictures import Cut, FixtureOutlines, fixture_outlines
 from viewer.plan import HandMark
+from viewer.rests_on import RestsOn
 from viewer.section_words import pointer_words, side_words, where_words
 from viewer.texts import say
 from viewer.undecided import Crossing
@@ -72,7 +73,8 @@ class SectionPicture(QWidget):
         self._pending: list[tuple[float, float, float]] = []
         self._pointer_lps: Vector | None = None
         self._cross_lps: Vector | None = None
-        self._still: tuple[tuple[object, ...], QPixmap] | None = None
+        self._still = QPixmap()
+        self._still_rests_on = RestsOn()
         self._by_key = False
         self.label_boxes: dict[str, QRectF] = {}
 
@@ -206,6 +208,7 @@ class SectionPicture(QWidget):
         if cut is None:
             return
         px = max(1.0, self.fontMetrics().height() / 17.0)
+        self._show_still(painter, glass, cut, px)
         if cut.section is None:
             words(
                 painter,
@@ -215,7 +218,6 @@ class SectionPicture(QWidget):
                 align=Qt.AlignmentFlag.AlignHCenter,
                 boxed=True,
             )
-        self._show_still(painter, glass, cut, px)
         labels = Labels(painter, glass.width, glass.height)
         self.label_boxes = labels.boxes
         if self.show_overlays:
@@ -232,8 +234,11 @@ class SectionPicture(QWidget):
             self._paint_still(painter, glass, cut, px)
             return
         ratio = self.devicePixelRatioF()
-        rests_on = (cut, self.numbers.bone, self._image, self.show_overlays, glass, px, ratio, self.font().key())
-        if self._still is None or any(a is not b and a != b for a, b in zip(rests_on, self._still[0], strict=True)):
+        bone = self.numbers.bone
+        lines = (bone.frame, bone.buccal_edge_mm, bone.lingual_edge_mm, bone.ticks, bone.quick) if bone else ()
+        grey, seen = self.window_grey, (glass.centre_u_mm, glass.centre_v_mm, glass.scale, glass.width, glass.height)
+        look = (grey.low, grey.high, self.show_overlays, px, ratio, self.font().key(), seen)
+        if self._still_rests_on.renewed((cut, *lines, look)):
             picture = QPixmap(self.size() * ratio)
             picture.setDevicePixelRatio(ratio)
             picture.fill(QColor(palette.NIGHT))
@@ -242,8 +247,8 @@ class SectionPicture(QWidget):
             inner.setRenderHints(painter.renderHints())
             self._paint_still(inner, glass, cut, px)
             inner.end()
-            self._still = ((*rests_on[:2], self._image, *rests_on[3:]), picture)
-        painter.drawPixmap(0, 0, self._still[1])
+            self._still = picture
+        painter.drawPixmap(0, 0, self._still)
 
     def _paint_still(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
         """The grey picture with structures, measured bone and the other fixtures."""

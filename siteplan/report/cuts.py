@@ -25,8 +25,9 @@ _STEP_MM = 0.1
 _BEYOND_MM = 0.5
 """How far past the wanted line distances are worked out: several grid steps."""
 _FAR_MM = 1e3
-_ON_PLANE = 1e-6
-"""An axis closer to the plane than this (mm and sine) lies in it."""
+_ON_PLANE = 1e-3
+"""An axis this near the plane (mm) and this little inclined to it (sine) is cut along itself, without a grid: over a
+long fixture that moves no outline by more than 0.02 mm, and plans are rounded to 0.0001 mm."""
 Bounds = tuple[float, float, float, float]
 
 
