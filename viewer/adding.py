@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QObject, Qt
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QPushButton, QVBoxLayout
 
 from siteplan.case.tooth import jaw_of
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
 UPPER = (*range(18, 10, -1), *range(21, 29))
 LOWER = (*range(48, 40, -1), *range(31, 39))
 """ISO 3950, the patient's right on the left."""
+ROOTWARDS_MM = 4.0
+"""How far below the crests the axial picture of an arch is cut (for the eye only)."""
 APART_MM = 0.5
 """Points of an arch closer than this make its curve double back (the case file's own rule)."""
 
@@ -39,6 +42,7 @@ class ToothDialog(QDialog):
         super().__init__(parent)
         self.setWindowTitle(say("add.title"))
         self.tooth: int | None = None
+        self._typed = ""
         column = QVBoxLayout(self)
         hint = QLabel(say("add.hint"))
         hint.setObjectName("quiet")
@@ -57,6 +61,16 @@ class ToothDialog(QDialog):
                 self.buttons[tooth] = button
         grid.setColumnMinimumWidth(8, 18)
         column.addLayout(grid)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """A typed tooth number is as good as a press on its button."""
+        if event.text().isdigit():
+            self._typed = (self._typed + event.text())[-2:]
+            button = self.buttons.get(int(self._typed))
+            if button is not None and button.isEnabled():
+                button.click()
+            return
+        super().keyPressEvent(event)
 
     def _choose(self, tooth: int) -> None:
         self.tooth = tooth
@@ -168,7 +182,8 @@ class Adding(QObject):
             self.desk.space.arch.hint = say("arch.hint")
         self.desk.space.arch.set_points(points)
         self.desk.set_arch(points)
-        self._height = float(points[:, 2].mean())
+        # A little towards the roots: at the points themselves there is often no more than gum to see.
+        self._height = float(points[:, 2].mean()) + (ROOTWARDS_MM if self.jaw == "upper" else -ROOTWARDS_MM)
         self._ask_axial()
 
     def _corrected(self, points: object) -> None:

@@ -29,11 +29,14 @@ def site_answers(
     }
 
 
-def waiting_answers(scan: Scan, has_site: bool) -> dict[str, Answer]:
+def waiting_answers(
+    scan: Scan, library: Library | None, proposed: tuple[Structure, ...], has_site: bool
+) -> dict[str, Answer]:
     """The same before anything was measured, or where no site is planned yet."""
     words = say("answer.waiting") if has_site else say("answer.no-site")
     blank = Answer(words, None)
-    return dict.fromkeys(("fits", "bone", "near", "drill", "turn-in"), blank) | {"scan": trust(scan, ())}
+    known = {"near": near(library, proposed), "scan": trust(scan, ())}
+    return dict.fromkeys(("fits", "bone", "drill", "turn-in"), blank) | known
 
 
 def near(library: Library | None, proposed: tuple[Structure, ...] = ()) -> Answer:

@@ -101,7 +101,7 @@ class Desk(Hands, QObject):
         s.section.let_go.connect(self.put)
         s.section.stepped.connect(self.step)
         s.section.turned.connect(self.turn)
-        s.section.windowed.connect(self.set_window)
+        s.section.windowed.connect(self.set_own_window)
         s.section.pointed.connect(self.point)
         s.section.marked.connect(self.add_mark)
         s.film.chosen.connect(self.show_look)
@@ -126,7 +126,7 @@ class Desk(Hands, QObject):
         self.presets = presets_of(session.scan)
         self.space.section.set_voxel(scan.spacing_kji_mm)
         self.space.arch.voxel_words = self.space.section.voxel_words
-        self.space.tissue_buttons[Tissue.BONE].setChecked(True)
+        self.space.show_tissue(Tissue.BONE)
         self.set_window(self.presets[Tissue.BONE])
         session.listen(self.refresh)
         teeth = [entry.tooth for entry in session.plan.sites]
@@ -382,7 +382,9 @@ class Desk(Hands, QObject):
                 card.set_words(site_card(entry, found, self._stale(entry)))
         found = self._known(self.tooth or 0)
         if found is None or self.entry is None:
-            self.space.answers.set_answers(waiting_answers(session.scan, self.entry is not None))
+            self.space.answers.set_answers(
+                waiting_answers(session.scan, self.library, self.proposed, self.entry is not None)
+            )
         else:
             self.space.answers.set_answers(site_answers(found, session.scan, self.library, self.proposed))
             self.space.section.set_numbers(Numbers(bone_lines(found), leader_of(found)))

@@ -117,6 +117,11 @@ class Hands:
         for part in (self.space.section, self.space.film, self.space.strip, self.space.arch):
             part.set_window(window)
 
+    def set_own_window(self, window: Window) -> None:
+        """Grey values as a hand has dragged them: no tissue's any more."""
+        self.space.show_tissue(None)
+        self.set_window(window)
+
     def choose_tool(self, tool: str) -> None:
         """Take a hand tool, or put it away."""
         for name, button in self.space.tool_buttons.items():

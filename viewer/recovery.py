@@ -9,7 +9,9 @@ import json
 import os
 import socket
 import sys
+import tempfile
 import threading
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -33,6 +35,12 @@ def state_folder() -> Path:
     return Path(os.environ.get("XDG_STATE_HOME", str(Path.home() / ".local" / "state"))) / "siteplan"
 
 
+def recovery_folders() -> tuple[Path, ...]:
+    """Where unsaved work is kept: the state folder, and where that cannot be written a private one of the system."""
+    who = getattr(os, "getuid", lambda: "user")()
+    return state_folder() / "recovery", Path(tempfile.gettempdir()) / f"siteplan-{who}" / "recovery"
+
+
 def key_of(subject: Path) -> str:
     """A stable short name for a case or a series that reveals neither its path nor a person."""
     return hashlib.sha256(str(subject.resolve()).encode()).hexdigest()[:20]
@@ -52,14 +60,18 @@ class Recovered:
 class RecoveryFile:
     """Follows the plan onto disk in a thread of its own, the newest plan always last.
 
-    A plan is written whole or not at all. `problem` says why nothing can be kept (a full disk), "" when all is well.
+    A plan is written whole or not at all. Where the usual place cannot be written (read-only medium, full disk) the
+    next one is taken. `problem` says why nothing can be kept at all, `elsewhere` where it is kept instead; "" when all
+    is well.
     """
 
     def __init__(self, subject: Path, home: Path, folder: Path | None = None) -> None:
         self.subject = subject.resolve()
         self.home = home.resolve()
-        self.file = (folder or state_folder() / "recovery") / f"{key_of(subject)}.json"
+        self._places = tuple(f / f"{key_of(subject)}.json" for f in ((folder,) if folder else recovery_folders()))
+        self.file = self._places[0]
         self.problem = ""
+        self.elsewhere = ""
         self._waiting: Plan | None = None
         self._busy = False
         self._state = threading.Condition()
@@ -80,7 +92,9 @@ class RecoveryFile:
     def discard(self) -> None:
         """Remove the file: the case file holds everything now."""
         self.flush()
-        self.file.unlink(missing_ok=True)
+        for place in self._places:
+            with suppress(OSError):  # where nothing could be written there is nothing to remove
+                place.unlink(missing_ok=True)
 
     def _write_all(self) -> None:
         while True:
@@ -94,23 +108,32 @@ class RecoveryFile:
 
     def _write(self, plan: Plan) -> None:
         content = {"schema": _SCHEMA, "subject": str(self.subject), "home": str(self.home), **plan.as_json()}
-        try:
-            self.file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-            write_whole(self.file, json.dumps(content).encode())
-            self.file.chmod(0o600)
-            self.problem = ""
-        except (OSError, OutputError) as error:
-            self.problem = str(error)
+        reasons = []
+        for place in self._places:
+            try:
+                place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+                write_whole(place, json.dumps(content).encode())
+                place.chmod(0o600)
+            except (OSError, OutputError) as error:
+                reasons.append(str(error))
+                continue
+            self.file, self.problem = place, ""
+            self.elsewhere = str(place.parent) if reasons else ""
+            return
+        self.problem = reasons[0]
 
 
 def find_recovered(subject: Path, folder: Path | None = None) -> Recovered | None:
     """Unfinished work on a case or a series; None when there is none or it is damaged (it is then left in place)."""
-    return _read((folder or state_folder() / "recovery") / f"{key_of(subject)}.json")
+    key = f"{key_of(subject)}.json"
+    found = [_read(place / key) for place in ((folder,) if folder else recovery_folders())]
+    return max((r for r in found if r is not None), key=lambda r: r.saved_at, default=None)
 
 
 def all_recovered(folder: Path | None = None) -> list[Recovered]:
     """All unfinished work, newest first."""
-    found = [_read(file) for file in (folder or state_folder() / "recovery").glob("*.json")]
+    places = (folder,) if folder else recovery_folders()
+    found = [_read(file) for place in places for file in place.glob("*.json")]
     return sorted((r for r in found if r is not None), key=lambda r: -r.saved_at)
 
 

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 TURNS = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0)
 """Turns that one press can enter; more is entered by pressing twice."""
+HEIGHTS_MM = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)
+"""How far the tool's mark can be entered to stand above the gum."""
 _NEEDS_TURNS = (Kind.TURNED_BY_HAND, Kind.CLICKED, Kind.TURNED_IN, Kind.BACKED_OUT)
 _COLUMNS = 4
 
@@ -143,6 +145,9 @@ class SeatDialog(QDialog):
         elif self._pending in _NEEDS_TURNS and self._turns is None:
             choices = [(say("seat.turns", n=f"{n:g}"), partial(self._turned, n)) for n in TURNS]
             choices.append((say("seat.back"), self._back))
+        elif self._pending is Kind.DEPTH_CONFIRMED:
+            choices = [(say("seat.above", mm=f"{mm:g}"), partial(self._mark_stands, mm)) for mm in HEIGHTS_MM]
+            choices.append((say("seat.back"), self._back))
         elif self._pending in (Kind.CLICKED, Kind.FINAL_TORQUE):
             choices = [(say("torque.value", value=f"{s:g}"), partial(self._torqued, s)) for s in self._torques()]
             choices.append((say("seat.back"), self._back))
@@ -170,7 +175,8 @@ class SeatDialog(QDialog):
     # ---- what was pressed
 
     def _chosen(self, kind: Kind) -> None:
-        if kind in (*_NEEDS_TURNS, Kind.FINAL_TORQUE, Kind.OPENED):
+        ask_height = kind is Kind.DEPTH_CONFIRMED and not self.record.state.mark_seen
+        if ask_height or kind in (*_NEEDS_TURNS, Kind.FINAL_TORQUE, Kind.OPENED):
             self._pending, self._turns = kind, None
             self._show_choices(())
         elif kind is Kind.REPLACED:
@@ -190,6 +196,9 @@ class SeatDialog(QDialog):
         kind, turns = self._pending, self._turns
         if kind is not None:
             self.enter(Entry(kind, turns=turns, torque_Ncm=torque_Ncm))
+
+    def _mark_stands(self, above_mm: float) -> None:
+        self.enter(Entry(Kind.DEPTH_CONFIRMED, above_gum_mm=above_mm))
 
     def _back(self) -> None:
         self._pending, self._turns = None, None

@@ -7,7 +7,7 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent, QShowEvent
 from PySide6.QtWidgets import QApplication, QFileDialog, QMainWindow, QMessageBox, QStackedWidget
 
-from siteplan.errors import SiteplanError
+from siteplan.errors import OutputError, SiteplanError
 from viewer import opening, style
 from viewer.actions import Actions
 from viewer.desk import Desk
@@ -191,8 +191,29 @@ class MainWindow(QMainWindow):
                     return False
                 path = Path(name)
             session.save(path)
+        except OutputError as error:
+            return self._save_elsewhere(session, str(error))
         except SiteplanError as error:
-            self.space.show_problem(say("save.read-only", error=error))
+            self.space.show_problem(say("save.not-written", error=error))
+            return False
+        self.space.show_problem("")
+        self._show_state()
+        return True
+
+    def _save_elsewhere(self, session: Session, why: str) -> bool:
+        """The place cannot be written, a read-only medium for instance: say so and offer another one."""
+        answers = (say("save.elsewhere"), say("save.later"))
+        if self.ask(say("save.elsewhere-title"), say("save.not-written", error=why), answers) != 0:
+            self.space.show_problem(say("save.not-written", error=why))
+            return False
+        start = str(Path.home() / (session.path or Path("case.json")).name)
+        name, _ = QFileDialog.getSaveFileName(self, say("save.title"), start, say("save.filter"))
+        try:
+            if not name:
+                return False
+            session.save(Path(name))
+        except SiteplanError as error:
+            self.space.show_problem(say("save.not-written", error=error))
             return False
         self.space.show_problem("")
         self._show_state()
@@ -260,7 +281,9 @@ class MainWindow(QMainWindow):
         space.arch.identity = space.section.identity
         problem = session.recovery.problem if session.recovery else ""
         state = "top.unkept" if problem else "top.unsaved" if session.unsaved else "top.saved"
-        space.state.setText(say(state, why=problem) if problem else say(state))
+        elsewhere = session.recovery.elsewhere if session.recovery and session.unsaved else ""
+        kept = say("top.elsewhere", place=elsewhere) if elsewhere else say(state, why=problem)
+        space.state.setText(kept)
         for button, words, key in (
             (space.undo_button, session.undo_words, "undo"),
             (space.redo_button, session.redo_words, "redo"),

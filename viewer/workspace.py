@@ -1,8 +1,9 @@
 """The page on which a case is planned: cards, pictures in the middle, questions at the other side. Layout only."""
 
+from functools import partial
+
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
-    QButtonGroup,
     QFrame,
     QHBoxLayout,
     QLabel,
@@ -138,10 +139,9 @@ class Workspace(QWidget):
         rows.setContentsMargins(8, 5, 8, 5)
         rows.addWidget(self._heading("controls.tissue"))
         self.tissue_buttons: dict[Tissue, QPushButton] = {}
-        group = QButtonGroup(frame)
         for tissue in Tissue:
             button = self._small(f"tissue.{tissue.value}", checkable=True)
-            group.addButton(button)
+            button.clicked.connect(partial(self.show_tissue, tissue))
             self.tissue_buttons[tissue] = button
             rows.addWidget(button)
         rows.addWidget(self._heading("controls.by-hand"))
@@ -158,6 +158,11 @@ class Workspace(QWidget):
         for button in (self.lines_button, self.arch_button, self.structures_button):
             rows.addWidget(button)
         return frame
+
+    def show_tissue(self, tissue: Tissue | None, _on: bool = True) -> None:
+        """Mark the tissue whose brightness is shown; None where a hand has set its own."""
+        for name, button in self.tissue_buttons.items():
+            button.setChecked(name is tissue)
 
     @staticmethod
     def _heading(key: str) -> QLabel:

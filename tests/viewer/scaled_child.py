@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 from itertools import combinations
 from pathlib import Path
@@ -17,6 +18,8 @@ from viewer.window import MainWindow
 
 WAIT_MS = 120_000
 SLACK_PX = 1
+BREAKS = re.compile(r"\s+|(?<=-)")
+"""Where Qt begins a new line."""
 
 
 def clipped(window: QWidget) -> list[str]:
@@ -27,7 +30,7 @@ def clipped(window: QWidget) -> list[str]:
             continue
         wraps = isinstance(part, QLabel) and part.wordWrap()
         if wraps:
-            widest = max(part.fontMetrics().horizontalAdvance(word) for word in part.text().split())
+            widest = max(part.fontMetrics().horizontalAdvance(word) for word in BREAKS.split(part.text()))
             fits = part.heightForWidth(part.width()) <= part.height() + SLACK_PX and widest <= part.width() + SLACK_PX
         else:
             hint = part.sizeHint()
