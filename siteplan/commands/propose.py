@@ -1,4 +1,7 @@
-"""`siteplan propose CASE --tooth NN`: fixtures and places that keep every margin at one site, ranked, with reasons."""
+"""`siteplan propose CASE --tooth NN` or `--all`: fixtures and places that keep every margin, ranked, with reasons.
+
+With `--all` every site of a jaw is proposed anew and all of them are fitted to each other.
+"""
 
 import argparse
 from typing import Any
@@ -8,41 +11,87 @@ from siteplan.commands._shared import print_json, progress_to, silent
 
 def add_parser(subparsers: Any) -> None:
     """Add this command."""
-    parser = subparsers.add_parser("propose", help="propose fixtures and places for one site of a case, with reasons")
+    parser = subparsers.add_parser(
+        "propose", help="propose fixtures and places for one site of a case, or for whole jaws, with reasons"
+    )
     parser.add_argument("case", metavar="CASE", help="case file (JSON)")
-    parser.add_argument("--tooth", metavar="NN", type=int, required=True, help="which site, ISO 3950 number")
-    parser.add_argument("--most", metavar="N", type=int, default=8, help="how many proposals to show (8)")
+    which = parser.add_mutually_exclusive_group(required=True)
+    which.add_argument("--tooth", metavar="NN", type=int, help="which site, ISO 3950 number")
+    which.add_argument("--all", action="store_true", help="every site of each jaw, fitted to each other")
+    parser.add_argument("--most", metavar="N", type=int, default=8, help="how many proposals to show for a site (8)")
     parser.add_argument("--tilt", metavar="DEG", type=float, help="largest angle to the planned axis (15)")
+    parser.add_argument(
+        "--parallel", metavar="DEG", type=float, help="with --all: mutual angle that the restoration still passes (10)"
+    )
     parser.add_argument("--design", metavar="WORDS", help='only this design, such as "two-piece"')
     parser.add_argument("--json", action="store_true", help="print the proposals as JSON and nothing else")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Read case and scan, measure the site, search, print."""
+    """Read case and scan, measure the sites, search, print."""
     import siteplan
     from siteplan.assessment import load_library
-    from siteplan.bone import measure_bone
     from siteplan.errors import CaseError
-    from siteplan.placement.proposal import propose
 
     case = siteplan.load_case(args.case)
-    entry = next((site for site in case.case.sites if site.tooth == args.tooth), None)
-    if entry is None:
+    entries = [site for site in case.case.sites if args.all or site.tooth == args.tooth]
+    if not entries:
         known = ", ".join(str(site.tooth) for site in case.case.sites)
         raise CaseError(f"sites: the case plans no tooth {args.tooth}; it plans {known}.")
     _check(args)
     say = silent if args.json else progress_to()
     scan = siteplan.read_scan(case.folder / case.case.series, series=case.case.series_uid, progress=say)
     library = load_library(scan, case)
+    fixtures = _wanted(args.design, library.catalogue.fixtures)
+    if args.all:
+        return _whole(args, case.case, entries, library, scan, fixtures, say)
+    return _one(args, case.case, entries[0], library, scan, fixtures)
+
+
+def _one(args: argparse.Namespace, case: Any, entry: Any, library: Any, scan: Any, fixtures: Any) -> int:
+    from siteplan.bone import measure_bone
+    from siteplan.placement.proposal import propose
+
     bone = measure_bone(scan, entry.frame(), calibration=library.calibration)
-    place = _place(args, case.case, entry, bone, library, scan)
-    found = propose(place, _wanted(args.design, library.catalogue.fixtures), most=args.most)
+    found = propose(_place(args, case, entry, bone, library, scan), fixtures, most=args.most)
     if args.json:
         print_json({"tooth": args.tooth, **found.as_json()})
     else:
         print("\n".join(lines(args.tooth, found)))
     return 0
+
+
+def _whole(args: argparse.Namespace, case: Any, entries: Any, library: Any, scan: Any, fixtures: Any, say: Any) -> int:
+    """Every jaw of the case by itself."""
+    from siteplan.bone import measure_bone
+    from siteplan.placement.parallel import MUTUAL_ANGLE_DEG
+    from siteplan.placement.together import propose_together
+
+    limit = MUTUAL_ANGLE_DEG if args.parallel is None else args.parallel
+    answers = {}
+    for jaw in sorted({entry.jaw for entry in entries}):
+        mine = sorted((e for e in entries if e.jaw == jaw), key=lambda e: _along(e.tooth))
+        places = {}
+        for entry in mine:
+            bone = measure_bone(scan, entry.frame(), calibration=library.calibration)
+            places[entry.tooth] = _place(args, case, entry, bone, library, scan, alone=False)
+        answers[jaw] = propose_together(
+            places, fixtures, library.margins, most=args.most, limit_deg=limit, progress=say
+        )
+    if args.json:
+        print_json({"jaws": [{"jaw": jaw, **answer.as_json()} for jaw, answer in answers.items()]})
+    else:
+        print("\n".join(line for jaw, answer in answers.items() for line in jaw_lines(jaw, answer)))
+    return 0
+
+
+def _along(tooth: int) -> int:
+    """Place of a tooth in its row, from the patient's right to left."""
+    from siteplan.case.tooth import side_of
+
+    position = tooth % 10
+    return -position if side_of(tooth) == "right" else position
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -54,13 +103,24 @@ def _check(args: argparse.Namespace) -> None:
         raise CaseError(f"--most: at least one proposal must be asked for, not {args.most}.")
     if args.tilt is not None and not 0 <= args.tilt <= 45:
         raise CaseError(f"--tilt: an angle from 0 to 45 degrees is needed, not {args.tilt:g}.")
+    if args.parallel is not None and not 0 < args.parallel <= 60:
+        raise CaseError(f"--parallel: an angle from 0 to 60 degrees is needed, not {args.parallel:g}.")
+    if args.parallel is not None and not args.all:
+        raise CaseError("--parallel: it belongs to --all, which fits the sites of a jaw to each other.")
     known = [design.value for design in Design]
     if args.design is not None and args.design not in known:
         raise CaseError(f"--design: {args.design!r} is no design; use one of: {', '.join(known)}.")
 
 
-def _place(args: argparse.Namespace, case: Any, entry: Any, bone: Any, library: Any, scan: Any) -> Any:
-    """The site with its surroundings: the other planned fixtures count as they stand in the case."""
+def _place(
+    args: argparse.Namespace, case: Any, entry: Any, bone: Any, library: Any, scan: Any, *, alone: bool = True
+) -> Any:
+    """The site with its surroundings.
+
+    Args:
+        alone: the other planned fixtures count as they stand in the case; otherwise they are proposed anew, and only
+            their planned axes count.
+    """
     from dataclasses import replace
 
     import numpy as np
@@ -71,10 +131,12 @@ def _place(args: argparse.Namespace, case: Any, entry: Any, bone: Any, library: 
     reach = Reach()
     if args.tilt is not None:
         reach = replace(reach, tilt_deg=args.tilt)
-    others = [site for site in case.sites if site.tooth != entry.tooth and site.fixture is not None]
-    same_jaw = [site for site in others if site.jaw == entry.jaw]
+    same_jaw = [site for site in case.sites if site.tooth != entry.tooth and site.jaw == entry.jaw]
+    axes = [pose_of(site).axis for site in same_jaw if site.fixture is not None or not alone]
     neighbours = tuple(
-        (f"fixture {site.tooth}", library.catalogue.get(site.fixture).body, pose_of(site)) for site in same_jaw
+        (f"fixture {site.tooth}", library.catalogue.get(site.fixture).body, pose_of(site))
+        for site in same_jaw
+        if alone and site.fixture is not None
     )
     return Place(
         bone,
@@ -82,7 +144,7 @@ def _place(args: argparse.Namespace, case: Any, entry: Any, bone: Any, library: 
         library.margins,
         frozenset(entry.planned_contacts),
         neighbours,
-        np.array([pose.axis for _, _, pose in neighbours]).reshape(-1, 3),
+        np.array(axes).reshape(-1, 3),
         scan_sd_mm(scan),
         reach=reach,
     )
@@ -104,3 +166,41 @@ def lines(tooth: int, found: Any) -> list[str]:
     if found.fallen:
         out += ["not proposed:", *(f"   {sentence}" for sentence in found.fallen)]
     return out + list(found.cautions)
+
+
+def jaw_lines(jaw: str, answer: Any) -> list[str]:
+    """What a person reads about a whole jaw."""
+    out = [f"{jaw} jaw: {len(answer.sites)} sites"]
+    if answer.jaw is not None:
+        for tooth, p in answer.jaw.chosen.items():
+            x, y, z = p.candidate.pose.platform_lps_mm
+            out.append(
+                f"tooth {tooth}: {p.fixture.name}  value {p.value:.2f}  platform {x:.1f}, {y:.1f}, {z:.1f} mm"
+                f"  axis {p.tilt_deg:.0f} degrees from the plan"
+            )
+            out += [f"   {sentence}" for sentence in (*p.why[:1], answer.why[tooth])]
+        out += _whole_lines(answer.jaw)
+    if answer.short:
+        out += ["short:", *(f"   {sentence}" for sentence in answer.short)]
+    for tooth, found in answer.sites.items():
+        if found.fallen:
+            out += [f"not proposed at tooth {tooth}:", *(f"   {sentence}" for sentence in found.fallen)]
+    cautions = dict.fromkeys(said for found in answer.sites.values() for said in found.cautions)
+    return out + list(cautions)
+
+
+def _whole_lines(jaw: Any) -> list[str]:
+    """Spacing, common path and spread."""
+    near = [c for c in jaw.spacing if c.distance.value is not None]
+    out = [f"   {c.structure}: {c.distance.value:.1f} mm between the bodies, {c.verdict.value}" for c in near]
+    way = jaw.way_in
+    out.append(
+        f"   common path of insertion: axes within {way.half_angle_deg:.1f} degrees of one direction"
+        f" ({way.limit_deg / 2:.1f} allowed), {len(way.out)} outside it"
+    )
+    if jaw.spread is not None:
+        out.append(
+            f"   spread from front to back {jaw.spread.spread_mm:.1f} mm; longest cantilever"
+            f" {jaw.spread.longest_cantilever_mm:.1f} mm ({jaw.spread.source})"
+        )
+    return out

@@ -1,6 +1,6 @@
 """A whole jaw proposed together: one proposal per site so that spacing, parallelism and spread hold as a whole."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -15,8 +15,14 @@ from siteplan.placement.parallel import MUTUAL_ANGLE_DEG, Spread, WayIn, common_
 from siteplan.placement.profile import Array
 from siteplan.placement.proposal import Proposal
 
+BROKEN = 1.0
+"""What a pair that breaks its margin, or a row outside its common path, costs however little it lacks (our own choice:
+more than any gain, so that nothing is bought with a broken rule)."""
+
 TOO_CLOSE = 1.0
 """What a pair of fixtures that breaks its margin costs per millimetre (our own choice: more than any gain)."""
+
+_ROUNDING_DEG = 1e-6
 
 NOT_PARALLEL = 0.1
 """What each degree of the common cone beyond half the mutual limit costs (our own choice)."""
@@ -54,7 +60,7 @@ class JawProposal:
 
 
 def propose_jaw(
-    ranked: dict[int, Sequence[Proposal]], margins: Margins, *, limit_deg: float = MUTUAL_ANGLE_DEG
+    ranked: Mapping[int, Sequence[Proposal]], margins: Margins, *, limit_deg: float = MUTUAL_ANGLE_DEG
 ) -> JawProposal:
     """The best joint choice among the proposals of each site.
 
@@ -109,14 +115,16 @@ def _closeness(one: Proposal, other: Proposal, least_mm: float, margins: Margins
     if float(np.linalg.norm(middle[0] - middle[1])) - reach >= least_mm:
         return 0.0
     found = fixture_to_fixture(a.fixture.body, a.pose, b.fixture.body, b.pose, margins)
-    return TOO_CLOSE * max(0.0, least_mm - (found.distance.value or 0.0))
+    lack = least_mm - (found.distance.value or 0.0)
+    return BROKEN + TOO_CLOSE * lack if lack > 0 else 0.0
 
 
 def _value(options: list[list[Proposal]], table: _Pairs, choice: Sequence[int], limit_deg: float) -> float:
     chosen = [options[n][k] for n, k in enumerate(choice)]
     half = smallest_cone(np.array([p.candidate.pose.axis for p in chosen]))[1]
     gain = sum(p.value for p in chosen)
-    return float(gain - table.total(choice) - NOT_PARALLEL * max(0.0, half - limit_deg / 2))
+    beyond = half - limit_deg / 2
+    return float(gain - table.total(choice) - (BROKEN + NOT_PARALLEL * beyond if beyond > _ROUNDING_DEG else 0.0))
 
 
 def _best_choice(options: list[list[Proposal]], table: _Pairs, limit_deg: float) -> list[int]:
@@ -165,7 +173,7 @@ def _spread(chosen: dict[int, Proposal]) -> Spread | None:
 
 
 def _short(
-    ranked: dict[int, Sequence[Proposal]], teeth: list[int], spacing: Sequence[Clearance], way_in: WayIn
+    ranked: Mapping[int, Sequence[Proposal]], teeth: list[int], spacing: Sequence[Clearance], way_in: WayIn
 ) -> tuple[str, ...]:
     said = [f"Tooth {tooth} has no proposal that fits; it is left out." for tooth in ranked if tooth not in teeth]
     for c in spacing:

@@ -10,6 +10,7 @@ from siteplan.fixture.design import Design, Fixture
 from siteplan.placement.clearances import Clearance, clearance
 from siteplan.placement.cover import bone_cover
 from siteplan.placement.merit import CRITERIA, Weights
+from siteplan.placement.reasons import beside_others, lack, offers
 from siteplan.placement.search import Candidate, search
 from siteplan.placement.trial import Place
 
@@ -121,34 +122,8 @@ def _proposal(place: Place, c: Candidate, n: int, good: Sequence[Candidate], wei
     )
     marks = {name: (float(m), float(w)) for name, m, w in zip(CRITERIA, c.criteria, share, strict=True)}
     tilt = float(np.degrees(np.arccos(np.clip(c.pose.axis @ place.bone.frame.axis, -1.0, 1.0))))
-    why = (*_offers(c, tilt), *_against(c, n, good, weights))
+    why = (*offers(c, tilt), *beside_others(place, c, n, good, weights))
     return Proposal(c, n + 1, c.value, marks, tilt, float(c.trial[4]), tuple(exact), why)
-
-
-def _offers(c: Candidate, tilt_deg: float) -> tuple[str, ...]:
-    k = c.tightest
-    _, dense, anchorage, _, _ = c.criteria
-    said = [
-        f"Tightest at {c.names[k]}: {c.measured[k]:.1f} mm, which leaves {c.spare[k]:.1f} mm beyond what is asked.",
-        f"Bone at its thread is {100 * dense:.0f} % of the way from soft tissue to dense bone on this scan's scale.",
-        f"Its axis stands {tilt_deg:.0f} degrees from the planned one.",
-    ]
-    if c.fixture.design is Design.ONE_PIECE_BASAL:
-        said.append(
-            "Its tip engages the second cortex." if anchorage > 0 else "Its tip does not reach the second cortex."
-        )
-    return tuple(said)
-
-
-def _against(c: Candidate, n: int, good: Sequence[Candidate], weights: Weights) -> tuple[str, ...]:
-    """What puts it before the next, or behind the first: the criterion with the largest weighted difference."""
-    other = good[n + 1] if n == 0 and len(good) > 1 else good[0]
-    if other is c:
-        return ()
-    gain = c.criteria * weights.of(c.fixture.design) - other.criteria * weights.of(other.fixture.design)
-    k = int(gain.argmax() if n == 0 else gain.argmin())
-    word = "Before" if n == 0 else "Behind"
-    return (f"{word} {other.fixture.name} mostly for {CRITERIA[k]} ({gain[k]:+.3f} of {c.value - other.value:+.3f}).",)
 
 
 def _fallen(found: Sequence[Candidate]) -> tuple[str, ...]:
@@ -163,31 +138,17 @@ def _fallen(found: Sequence[Candidate]) -> tuple[str, ...]:
             continue
         best = max(out, key=lambda c: c.value)
         if len(out) == len(members):
-            said.append(f"No {diameter:.1f} mm {family} fits: {_lack(best)}.")
+            said.append(f"No {diameter:.1f} mm {family} fits: {lack(best)}.")
         else:
             lengths = ", ".join(f"{c.fixture.length_mm:g}" for c in sorted(out, key=lambda c: c.fixture.length_mm))
-            said.append(f"{family} {diameter:.1f} mm in {lengths} mm length does not fit: {_lack(best)}.")
+            said.append(f"{family} {diameter:.1f} mm in {lengths} mm length does not fit: {lack(best)}.")
     return tuple(said)
 
 
 def _short(found: Sequence[Candidate]) -> tuple[str, ...]:
     """What is missing where nothing fits: the fixtures that come nearest."""
     near = sorted(found, key=lambda c: -c.value)[:3]
-    return tuple(f"{c.fixture.name} comes within {-c.value:.1f} mm: {_lack(c)}." for c in near)
-
-
-def _lack(c: Candidate) -> str:
-    k = c.tightest
-    if not np.isfinite(c.measured[k]):
-        return f"the best place found leaves nothing at {c.names[k]}"
-    if c.least[k] <= 0:
-        return f"in the best place found the tip goes {-c.spare[k]:.1f} mm too far ({c.names[k]})"
-    doubt = c.measured[k] - c.least[k] - c.spare[k]
-    more = f" and the doubt of {doubt:.1f} mm about its position" if doubt > 0.05 else ""
-    return (
-        f"the best place found leaves {c.measured[k]:.1f} mm at {c.names[k]}, {-c.spare[k]:.1f} mm less than its"
-        f" margin of {c.least[k]:.1f} mm{more} ask"
-    )
+    return tuple(f"{c.fixture.name} comes within {-c.value:.1f} mm: {lack(c)}." for c in near)
 
 
 def _cautions(place: Place) -> tuple[str, ...]:

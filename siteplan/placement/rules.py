@@ -51,6 +51,10 @@ class Spares:
         return least
 
 
+COMMON_WAY = "common path of insertion"
+"""Name of the rule that keeps an axis within the path of a restoration; its spare is counted at the tip, in mm."""
+
+
 class _Table:
     def __init__(self, count: int) -> None:
         self.names: list[str] = []
@@ -95,6 +99,7 @@ def spares(
     missing = ~np.isfinite(platform_mm)
     _bone_sides(place, fixture.body, poses, fine, table)
     _far_side(place, fixture, poses, table)
+    _common_way(place, fixture, poses, table)
     worst = np.where(missing, NO_BONE_MM, np.min(table.spare, axis=0))
     for structure in place.structures:
         contact = place.margins.contact(structure.kind) if _engages(place, fixture, structure.name) else None
@@ -166,6 +171,19 @@ def _bottom_mm(place: Place) -> float:
     middle = len(ridge.distal_mm) // 2
     known = np.isfinite(ridge.buccal_mm[:, middle]) & np.isfinite(ridge.lingual_mm[:, middle])
     return float(ridge.depth_mm[known].max()) if known.any() else 0.0
+
+
+_UPRIGHT = 1.5
+"""Radians beyond which an angle counts no further: its tangent would turn over at a right angle."""
+
+
+def _common_way(place: Place, fixture: Fixture, poses: Poses, table: _Table) -> None:
+    """The axis stays within the angle around the common direction; degrees count by what they move the tip."""
+    if place.way_in is None:
+        return
+    direction, most_deg = place.way_in
+    beyond = np.radians(most_deg) - np.arccos(np.clip(poses.axis @ direction, -1.0, 1.0))
+    table.add(COMMON_WAY, fixture.length_mm * np.tan(np.clip(beyond, -_UPRIGHT, _UPRIGHT)), 0.0)
 
 
 def _far_side(place: Place, fixture: Fixture, poses: Poses, table: _Table) -> None:

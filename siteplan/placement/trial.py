@@ -8,6 +8,7 @@ import numpy as np
 from siteplan.anatomy.structure import Structure
 from siteplan.bone import BoneFindings
 from siteplan.fixture.solid import Pose, Solid
+from siteplan.frame import Vector
 from siteplan.placement.margins import Margins
 from siteplan.placement.profile import Array, Poses
 from siteplan.placement.ridge import Ridge, ridge_of
@@ -51,6 +52,8 @@ class Place:
         neighbour_axes: unit axes of other fixtures or teeth; (K, 3), K may be 0.
         scan_sd_mm: standard deviation that the scan adds to a structure's position.
         cover_from_mm: depth below the bone entry from which on bone is left on both sides.
+        way_in: unit direction (3,) towards the apex and the angle in degrees within which the axis must stay around it,
+            so that one restoration goes in over several fixtures; None where nothing is asked.
     """
 
     bone: BoneFindings
@@ -62,6 +65,7 @@ class Place:
     scan_sd_mm: float = 0.0
     cover_from_mm: float = 1.0
     reach: Reach = Reach()
+    way_in: tuple[Vector, float] | None = None
 
     @property
     def ridge(self) -> Ridge:

@@ -1,0 +1,120 @@
+"""Why a proposal ranks where it does, and what a place lacks, in plain sentences with the numbers behind them."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from siteplan.fixture.design import Design
+from siteplan.placement.merit import CRITERIA, ENGAGED_MM, Weights, side_area_mm2
+from siteplan.placement.profile import Array
+from siteplan.placement.rules import COMMON_WAY, FAR_MM
+from siteplan.placement.search import Candidate
+from siteplan.placement.trial import Place
+
+EVEN = 0.01
+"""Ranking values nearer to each other than this are called even: a hundredth of the scale decides nothing (our own)."""
+
+WORTH_SAYING = 0.005
+"""What a criterion must count for before a sentence names it (our own)."""
+
+
+def offers(c: Candidate, tilt_deg: float) -> tuple[str, ...]:
+    """What the place offers by itself."""
+    k = c.tightest
+    _, dense, anchorage, _, _ = c.criteria
+    said = [
+        f"Tightest at {c.names[k]}: {c.measured[k]:.1f} mm, which leaves {c.spare[k]:.1f} mm beyond what is asked.",
+        f"Bone at its thread is {100 * dense:.0f} % of the way from soft tissue to dense bone on this scan's scale.",
+        f"Its axis stands {tilt_deg:.0f} degrees from the planned one.",
+    ]
+    if c.fixture.design is Design.ONE_PIECE_BASAL:
+        said.append(
+            "Its tip engages the second cortex." if anchorage > 0 else "Its tip does not reach the second cortex."
+        )
+    return tuple(said)
+
+
+def beside_others(place: Place, c: Candidate, n: int, good: Sequence[Candidate], weights: Weights) -> tuple[str, ...]:
+    """What puts the first before the second, and every other behind the first."""
+    other = good[n + 1] if n == 0 and len(good) > 1 else good[0]
+    if other is c:
+        return ()
+    gain = c.criteria * weights.of(c.fixture.design) - other.criteria * weights.of(other.fixture.design)
+    more = [_more(place, c, other, int(k)) for k in np.argsort(-gain) if gain[k] >= WORTH_SAYING]
+    less = [_more(place, other, c, int(k)) for k in np.argsort(gain) if gain[k] <= -WORTH_SAYING]
+    even = abs(c.value - other.value) < EVEN
+    place_word = "before" if n == 0 else "behind"
+    head = f"Ranks {'just ' if even else ''}{place_word} {other.fixture.name}"
+    said = [f"{head}, nearly even with it." if even else f"{head}."]
+    if more:
+        said.append(f"In its favour: {_joined(more)}.")
+    if less:
+        said.append(f"Against it: the other has {_joined(less)}.")
+    if not more and not less:
+        said.append("No single point makes the difference; prefer by hand.")
+    return (" ".join(said),)
+
+
+def _more(place: Place, c: Candidate, other: Candidate, k: int) -> str:
+    """What `c` has more of than `other` by criterion `k`, with both numbers."""
+    return {
+        "room": lambda: f"more room at its tightest place ({_room(c)} beyond what is asked, against {_room(other)})",
+        "dense bone": lambda: (
+            f"denser bone at its thread ({100 * c.criteria[1]:.0f} % of the way to dense bone, against"
+            f" {100 * other.criteria[1]:.0f} %)"
+        ),
+        "anchorage": lambda: f"a better hold in the second cortex ({_hold(c)}, against {_hold(other)})",
+        "size": lambda: (
+            f"a larger side in the bone ({side_area_mm2(c.fixture):.0f} mm2, against"
+            f" {side_area_mm2(other.fixture):.0f} mm2)"
+        ),
+        "axis": lambda: f"an axis closer to the wanted one ({_lean(place, c)}, against {_lean(place, other)})",
+    }[CRITERIA[k]]()
+
+
+def _room(c: Candidate) -> str:
+    spare = float(c.spare[c.tightest])
+    return f"{FAR_MM:.1f} mm or more" if spare >= FAR_MM else f"{spare:.1f} mm"
+
+
+def _hold(c: Candidate) -> str:
+    deep = float(c.criteria[2]) * ENGAGED_MM
+    return f"tip {deep:.1f} mm or more in it" if c.criteria[2] >= 1 else f"tip {deep:.1f} mm in it"
+
+
+def _lean(place: Place, c: Candidate) -> str:
+    tilt = _degrees(c.pose.axis, place.bone.frame.axis)
+    if place.neighbour_axes is None or not len(place.neighbour_axes):
+        return f"{tilt:.0f} degrees from the plan"
+    beside = float(np.mean([_degrees(c.pose.axis, axis) for axis in place.neighbour_axes]))
+    return f"{tilt:.0f} degrees from the plan and {beside:.0f} from its neighbours"
+
+
+def _degrees(one: Array, other: Array) -> float:
+    return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(one, other)), one @ other)))
+
+
+def _joined(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def lack(c: Candidate) -> str:
+    """What the best place found for a fixture lacks."""
+    k = c.tightest
+    if not np.isfinite(c.measured[k]):
+        return f"the best place found leaves nothing at {c.names[k]}"
+    if c.names[k] == COMMON_WAY:
+        beyond = np.degrees(np.arctan(-c.spare[k] / c.fixture.length_mm))
+        return f"the best place found leans {beyond:.0f} degrees out of the common path of insertion"
+    if c.least[k] <= 0:
+        return f"in the best place found the tip goes {-c.spare[k]:.1f} mm too far ({c.names[k]})"
+    doubt = c.measured[k] - c.least[k] - c.spare[k]
+    more = f" and the doubt of {doubt:.1f} mm about its position" if doubt > 0.05 else ""
+    return (
+        f"the best place found leaves {c.measured[k]:.1f} mm at {c.names[k]}, {_little(-c.spare[k])} less than its"
+        f" margin of {c.least[k]:.1f} mm{more} ask"
+    )
+
+
+def _little(length_mm: float) -> str:
+    return f"{length_mm:.1f} mm" if length_mm >= 0.05 else "under 0.1 mm"
