@@ -33,8 +33,10 @@ def fixture_to_patient(pose: Pose, buccal: Vector) -> NDArray[np.float64]:
 
 def whole_outline(fixture: Fixture) -> Solid:
     """Abutment, gum passage and body as one outline, z below 0 above the platform."""
-    above, body = fixture.above, fixture.body
-    return Solid(np.concatenate([above.z_mm, body.z_mm]), np.concatenate([above.r_mm, body.r_mm]))
+    z = np.concatenate([fixture.above.z_mm, fixture.body.z_mm])
+    r = np.concatenate([fixture.above.r_mm, fixture.body.r_mm])
+    new = np.concatenate([[True], (np.diff(z) != 0) | (np.diff(r) != 0)])
+    return Solid(z[new], r[new])
 
 
 def fixture_mesh(fixture: Fixture) -> ClosedMesh:
