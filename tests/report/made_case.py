@@ -1,14 +1,21 @@
 """A small invented jaw in memory: a straight bar of bone with a shell, a canal and a root, and a case for it."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from siteplan.assessment import with_seating
 from siteplan.case.store import CaseFile, parse_case
+from siteplan.findings import Findings
 from siteplan.scan.findings import ScanFinding, Severity
 from siteplan.scan.volume import GreyScale, Patient, Scan, SeriesFacts
+from siteplan.surgery import load_kit, load_protocol
+from siteplan.surgery.entries import Entry, Kind
+from siteplan.surgery.record import Record, add_entry
+from siteplan.surgery.seating_plan import SeatingPlan, seating_plan
 
 AIR, SOFT, SPONGY, CORTEX = -900.0, 60.0, 500.0, 1500.0
 CREST_Z, HALF_WIDTH, HEIGHT, SHELL = 0.0, 5.0, 26.0, 1.8
@@ -84,3 +91,30 @@ def made_case(sites: list[dict[str, Any]], structures: list[dict[str, Any]] | No
     }
     raw = json.dumps(content | more).encode()
     return CaseFile(parse_case(raw), Path("case.json"), "cd34" * 16)
+
+
+def made_plan(findings: Findings) -> SeatingPlan:
+    """The plan for seating the fixture of the first site."""
+    site = findings.sites[0]
+    assert site.placed is not None
+    placed = site.placed
+    kit, protocol = load_kit("demo-kit"), load_protocol("demo-protocol")
+    return seating_plan(placed.preparation, placed.fixture, placed.apex_depth_mm, kit, protocol, site.entry.tooth)
+
+
+def with_record(findings: Findings, folder: Path, entries: list[Entry], day: str) -> Findings:
+    """The findings with a seating record of the first site, one entry a minute from nine o'clock on."""
+    path = folder / "case.seating.jsonl"
+    record = Record(findings.sites[0].entry.tooth, ())
+    for minute, entry in enumerate(entries):
+        record = add_entry(path, record, entry, time=f"{day}T09:{minute:02d}:00+01:00")
+    sites, remarks = with_seating(findings.sites, path)
+    return replace(findings, sites=sites, remarks=remarks)
+
+
+def with_talkative_record(findings: Findings, folder: Path, said: str, day: str) -> Findings:
+    """The same with `said` in every field that takes text."""
+    kinds = (Kind.DRILLED, Kind.FELT, Kind.LOT, Kind.NOTE)
+    entries = [Entry(Kind.STARTED, plan=made_plan(findings)), *(Entry(kind, text=said) for kind in kinds)]
+    entries += [Entry(Kind.TAKEN_OUT), Entry(Kind.OPENED, text=said), Entry(Kind.CORRECTION, of=4, text=f"not {said}")]
+    return with_record(findings, folder, entries, day)

@@ -7,7 +7,20 @@ import zlib
 from pathlib import Path
 
 import pytest
-from made_case import BORN, IDENTIFIER, NAME, SITE_36, STUDIED, UID, canal, made_case, made_scan, root, site
+from made_case import (
+    BORN,
+    IDENTIFIER,
+    NAME,
+    SITE_36,
+    STUDIED,
+    UID,
+    canal,
+    made_case,
+    made_scan,
+    root,
+    site,
+    with_talkative_record,
+)
 
 import siteplan
 from siteplan.findings import Findings
@@ -19,7 +32,7 @@ SECRETS = [*NAME.split("^"), IDENTIFIER, BORN, STUDIED, UID, "1951-12-03", "2026
 
 
 @pytest.fixture(scope="module")
-def talkative() -> Findings:
+def talkative(tmp_path_factory: pytest.TempPathFactory) -> Findings:
     """A case in which the patient's name was typed into every field that takes text."""
     said = "Zoenira Xaverine Quentino, born 1951-12-03"
     case = made_case(
@@ -30,7 +43,8 @@ def talkative() -> Findings:
         notes=said,
         calibration={"slope": 0.9, "intercept": 40.0, "source": said, "device": said, "date": "2026-07-04"},
     )
-    return siteplan.assess(made_scan(), case)
+    found = siteplan.assess(made_scan(), case)
+    return with_talkative_record(found, tmp_path_factory.mktemp("record"), said, "2026-07-04")
 
 
 @pytest.fixture(scope="module")

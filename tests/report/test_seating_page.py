@@ -9,19 +9,17 @@ from pathlib import Path
 
 import pytest
 from jsonschema import Draft202012Validator
-from made_case import SITE_36, SITE_37, made_case, made_scan, site
+from made_case import SITE_36, SITE_37, made_case, made_plan, made_scan, site, with_record
 
 import siteplan
 from siteplan.assessment import with_seating
 from siteplan.findings import Findings
-from siteplan.report import Identity, write_report, write_shared
+from siteplan.report import Identity, write_report
 from siteplan.report.outcome_figures import torque_depth_figure
 from siteplan.report.seating_content import LEFT_OUT, seating_content
 from siteplan.schemas import schema_of
-from siteplan.surgery import load_kit, load_protocol
 from siteplan.surgery.entries import Entry, Kind
-from siteplan.surgery.record import Record, add_entry
-from siteplan.surgery.seating_plan import SeatingPlan, seating_plan
+from siteplan.surgery.seating_plan import SeatingPlan
 
 DAY = "2026-03-14"
 SECRET = "Zoenira Quentino"
@@ -33,25 +31,6 @@ def assessed() -> Findings:
     sites = [site(36, SITE_36, fixture="demo-compressive-4.0x10", soft_tissue_mm=3.0, approach="flapless"),
              site(37, SITE_37, fixture="demo-two-piece-4.0x10")]  # fmt: skip
     return siteplan.assess(made_scan(), made_case(sites))
-
-
-def plan_of(assessed: Findings) -> SeatingPlan:
-    placed = assessed.sites[0].placed
-    assert placed is not None
-    kit, protocol = load_kit("demo-kit"), load_protocol("demo-protocol")
-    return seating_plan(placed.preparation, placed.fixture, placed.apex_depth_mm, kit, protocol, 36)
-
-
-def kept(path: Path, *entries: Entry) -> Path:
-    record = Record(36, ())
-    for minute, entry in enumerate(entries):
-        record = add_entry(path, record, entry, time=f"{DAY}T09:{minute:02d}:00+01:00")
-    return path
-
-
-def with_record(assessed: Findings, path: Path) -> Findings:
-    sites, remarks = with_seating(assessed.sites, path)
-    return replace(assessed, sites=sites, remarks=remarks)
 
 
 def story(plan: SeatingPlan) -> list[Entry]:
@@ -83,14 +62,13 @@ def story(plan: SeatingPlan) -> list[Entry]:
 
 @pytest.fixture(scope="module")
 def recorded(assessed: Findings, tmp_path_factory: pytest.TempPathFactory) -> Findings:
-    path = kept(tmp_path_factory.mktemp("record") / "case.seating.jsonl", *story(plan_of(assessed)))
-    return with_record(assessed, path)
+    return with_record(assessed, tmp_path_factory.mktemp("record"), story(made_plan(assessed)), DAY)
 
 
 def test_the_summary_in_findings_follows_from_the_entries_and_fits_the_schema(recorded: Findings) -> None:
     content = recorded.as_json()
     Draft202012Validator(schema_of("findings")).validate(content)
-    told, plan = content["sites"][0]["seating"], plan_of(recorded)
+    told, plan = content["sites"][0]["seating"], made_plan(recorded)
     assert content["sites"][1]["seating"] is None
     assert (told["complete"], told["phase"], told["final_torque_Ncm"]) == (True, "seated", 40.0)
     assert told["lot"] == [f"LOT 4711 {SECRET}"]
@@ -111,7 +89,7 @@ def test_the_page_shows_every_entry_and_corrections_as_corrections(recorded: Fin
     page = html.split('id="record-36"')[1].split("</section>")[0]
     assert "Depth read, mm" not in page, "a blank page is for sites without a record"
     assert "Depth read, mm" in html.split('id="record-37"')[1]
-    assert page.count("<tr") >= len(story(plan_of(recorded)))
+    assert page.count("<tr") >= len(story(made_plan(recorded)))
     assert "corrected by entry 13" in page
     assert "entry 12 should have been this" in page
     assert "<s>clicked</s>" in page
@@ -139,8 +117,6 @@ def test_readings_and_forecast_are_drawn_where_they_are(recorded: Findings) -> N
 @pytest.mark.parametrize("identity", [Identity.NONE, Identity.INITIALS])
 def test_typed_text_and_the_day_stay_behind(recorded: Findings, tmp_path: Path, identity: Identity) -> None:
     write_report(recorded, recorded.scan, recorded.case, tmp_path / "report", identity=identity)
-    if identity is Identity.NONE:
-        write_shared(recorded, recorded.scan, tmp_path / "shared", identity=identity)
     texts = [path.read_text("utf-8") for path in tmp_path.rglob("*.*") if path.suffix in (".html", ".json")]
     texts += [words_of(path) for path in tmp_path.rglob("*.pdf")]
     assert len(texts) >= 3
@@ -153,7 +129,7 @@ def test_typed_text_and_the_day_stay_behind(recorded: Findings, tmp_path: Path, 
     assert told["lot"] == [LEFT_OUT]
     assert told["minutes"] == 17.0
     # Words that the plan itself holds tell nothing of a patient and stay.
-    assert told["drills_used"] == [plan_of(recorded).planned_drills[0], LEFT_OUT]
+    assert told["drills_used"] == [made_plan(recorded).planned_drills[0], LEFT_OUT]
     assert told["felt"] == ["D2"]
     html = (tmp_path / "report" / "report.html").read_text("utf-8")
     assert "17.0\u00a0min" in html or "17.0 min" in html
@@ -167,10 +143,11 @@ def words_of(pdf: Path) -> str:
 
 
 def test_an_interrupted_record_is_told_as_interrupted(assessed: Findings, tmp_path: Path) -> None:
-    path = kept(tmp_path / "case.seating.jsonl", *story(plan_of(assessed))[:6])
+    with_record(assessed, tmp_path, story(made_plan(assessed))[:6], DAY)
+    path = tmp_path / "case.seating.jsonl"
     with path.open("ab") as file:
         file.write(b'{"tooth": 36, "ki')
-    page = seating_content(with_record(assessed, path).sites[0], Identity.AS_GIVEN)
+    page = seating_content(with_seating(assessed.sites, path)[0][0], Identity.AS_GIVEN)
     assert page is not None
     assert page["status"] == {"word": "record interrupted", "shape": "cross"}
     said = " ".join(page["warnings"])
@@ -179,19 +156,18 @@ def test_an_interrupted_record_is_told_as_interrupted(assessed: Findings, tmp_pa
 
 
 def test_a_loose_fixture_and_another_fixture_are_warned_about(assessed: Findings, tmp_path: Path) -> None:
-    plan = plan_of(assessed)
+    plan = made_plan(assessed)
     other = replace(plan, fixture="demo-compressive-4.5x10")
     left = round((plan.apex_mm - plan.drop_in_mm) / plan.lead_mm, 2)
-    path = kept(
-        tmp_path / "case.seating.jsonl",
+    entries = [
         Entry(Kind.STARTED, plan=replace(plan, apex_mm=plan.apex_mm + 1)),
         Entry(Kind.TAKEN_OUT),
         Entry(Kind.REPLACED, plan=other),
         Entry(Kind.TURNED_BY_HAND, turns=left),
         Entry(Kind.MARK_AT_GUM, torque_Ncm=12.0),
         Entry(Kind.KEPT),
-    )
-    page = seating_content(with_record(assessed, path).sites[0], Identity.AS_GIVEN)
+    ]
+    page = seating_content(with_record(assessed, tmp_path, entries, DAY).sites[0], Identity.AS_GIVEN)
     assert page is not None
     assert page["status"]["word"] == "seated, not to be loaded"
     said = " ".join(page["warnings"])
@@ -201,15 +177,16 @@ def test_a_loose_fixture_and_another_fixture_are_warned_about(assessed: Findings
 
 
 def test_a_record_that_makes_no_sense_is_remarked_upon_and_stops_nothing(assessed: Findings, tmp_path: Path) -> None:
-    path = kept(tmp_path / "case.seating.jsonl", *story(plan_of(assessed))[:3])
+    with_record(assessed, tmp_path, story(made_plan(assessed))[:3], DAY)
+    path = tmp_path / "case.seating.jsonl"
     odd = {"tooth": 36, "sequence": 4, "time": "", "kind": "clicked", "turns": 1.0, "torque_Ncm": 20.0}
     stray = {"tooth": 46, "sequence": 1, "time": "", "kind": "note", "text": "x"}
     with path.open("a") as file:
         file.write(json.dumps(odd) + "\n" + json.dumps(stray) + "\n")
-    found = with_record(assessed, path)
-    assert found.sites[0].seating is None
-    assert any("tooth 36 cannot be told" in remark for remark in found.remarks)
-    assert any("do not" in remark or "does not plan: 46" in remark for remark in found.remarks)
+    sites, remarks = with_seating(assessed.sites, path)
+    assert sites[0].seating is None
+    assert any("tooth 36 cannot be told" in remark for remark in remarks)
+    assert any("does not plan: 46" in remark for remark in remarks)
 
 
 def test_without_a_record_the_page_is_blank_and_without_a_fixture_there_is_none(findings: Findings) -> None:

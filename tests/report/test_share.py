@@ -10,7 +10,21 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made_case import BORN, CENTRE_X, IDENTIFIER, NAME, SITE_36, STUDIED, UID, canal, made_case, made_scan, root, site
+from made_case import (
+    BORN,
+    CENTRE_X,
+    IDENTIFIER,
+    NAME,
+    SITE_36,
+    STUDIED,
+    UID,
+    canal,
+    made_case,
+    made_scan,
+    root,
+    site,
+    with_talkative_record,
+)
 from matplotlib.image import imread
 from PIL import Image
 from test_report import Page
@@ -28,7 +42,7 @@ LARGEST_BYTES = 15 * 1024 * 1024 / 4
 
 
 @pytest.fixture(scope="module")
-def shared_case() -> Findings:
+def shared_case(tmp_path_factory: pytest.TempPathFactory) -> Findings:
     said = "Zoenira Xaverine Quentino"
     case = made_case(
         [site(36, SITE_36, fixture="demo-compressive-4.0x10", notes=said)],
@@ -37,7 +51,8 @@ def shared_case() -> Findings:
         patient_label=said,
         notes=said,
     )
-    return siteplan.assess(made_scan(), case)
+    found = siteplan.assess(made_scan(), case)
+    return with_talkative_record(found, tmp_path_factory.mktemp("record"), said, "2026-07-04")
 
 
 @pytest.fixture(scope="module")
