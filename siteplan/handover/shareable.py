@@ -5,24 +5,16 @@ from typing import Any
 from siteplan.case import Case
 from siteplan.findings import Findings
 from siteplan.report.identity import Identity, initials
-from siteplan.report.naming import Naming, without_identity
+from siteplan.report.naming import Naming
+from siteplan.report.writer import findings_json
 from siteplan.scan.volume import Scan
 
 REMOVED = "not told: identity removed"
 
 
 def findings_content(findings: Findings, identity: Identity) -> dict[str, Any]:
-    """The content of `findings.json`; typed text, dates and unique identifiers only where identity is as given.
-
-    A seating record is left out with them: it is times and typed words throughout.
-    """
-    content = findings.as_json()
-    if identity.keeps_free_text:
-        return content
-    for site in content["sites"]:
-        site["seating"] = None
-    cleaned: dict[str, Any] = without_identity(content, Naming.of(findings.structures, identity))
-    return cleaned
+    """The content of `findings.json`; typed text, dates and unique identifiers only where identity is as given."""
+    return findings_json(findings, Naming.of(findings.structures, identity), identity)
 
 
 def case_content(case: Case, scan: Scan, findings: Findings, identity: Identity) -> dict[str, Any]:

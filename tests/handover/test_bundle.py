@@ -4,6 +4,7 @@ import hashlib
 import json
 import shutil
 import zipfile
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -103,7 +104,8 @@ def test_without_the_scan_another_copy_is_named_and_compared(findings: Findings,
 
 def test_scripts_in_notes_stay_text(received: Findings, tmp_path: Path) -> None:
     """The receiver's own report of a received case: the typed script is read as text by an HTML parser."""
-    write_report(received, received.scan, received.case, tmp_path)
+    one_site = replace(received, sites=received.sites[:1])
+    write_report(one_site, received.scan, received.case, tmp_path)
     seen = _Seen()
     seen.feed((tmp_path / "report.html").read_text("utf-8"))
     assert SAID in "".join(seen.text)

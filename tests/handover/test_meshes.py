@@ -2,6 +2,7 @@
 
 import io
 import math
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -212,3 +213,10 @@ def test_the_same_case_gives_the_same_bytes(bodies: list[Body]) -> None:
 
 def test_flats_cut_less_than_two_micrometres() -> None:
     assert sagitta_mm(2.5) < 0.002
+
+
+def test_a_site_without_a_fixture_hands_over_bone_and_structures(findings: Findings) -> None:
+    bare = replace(findings, sites=tuple(replace(site, placed=None) for site in findings.sites))
+    names = [body.name for body in bodies_of(bare, bare.scan)]
+    assert not [name for name in names if name.startswith("site-")]
+    assert names[-1] == "bone-around-sites"
