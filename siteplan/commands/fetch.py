@@ -118,7 +118,7 @@ def _bring(archive: "Archive", row: "SeriesRow", target: Path, *, as_json: bool)
     show = silent if as_json else progress_to()
     done = fetch_series(archive, row, target, progress=part(show, 0.0, 0.9))
     look, usable = _look(done.folder, part(show, 0.9, 0.99))
-    show(1.0, "done")
+    show(1.0, "fetched")
     if as_json:
         print_json(
             {

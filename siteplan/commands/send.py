@@ -27,7 +27,7 @@ def run(args: argparse.Namespace) -> int:
 
     show = silent if args.json else progress_to()
     done = send(opened(args), [Path(path) for path in args.paths], progress=show)
-    show(1.0, "done")
+    show(1.0, "sent")
     if args.json:
         print_json(done.as_json())
     else:

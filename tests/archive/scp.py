@@ -43,6 +43,7 @@ class SmallArchive:
         status_of: Callable[[Dataset], int] | None = None,
         answer: Callable[[Dataset], Dataset] | None = None,
         tls: Any = None,
+        outward_tls: Any = None,
     ) -> None:
         self.shelf = Shelf()
         self.identities: list[tuple[bytes, bytes]] = []
@@ -63,7 +64,7 @@ class SmallArchive:
             Verification,
         ):
             self._entity.add_supported_context(name)
-        self._tls = tls
+        self._tls, self._outward_tls = tls, outward_tls
 
     def __enter__(self) -> "SmallArchive":
         handlers = [
@@ -73,14 +74,20 @@ class SmallArchive:
             (evt.EVT_C_STORE, self._store),
             (evt.EVT_USER_ID, self._user),
         ]
-        self.server = self._entity.start_server(
+        self.server: Any = self._entity.start_server(
             ("127.0.0.1", 0), block=False, evt_handlers=handlers, ssl_context=self._tls
         )
-        self.port = self.server.socket.getsockname()[1]
+        self.port: int = self.server.socket.getsockname()[1]
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.server.shutdown()
+        self.stop()
+
+    def stop(self) -> None:
+        """End it; once more does nothing."""
+        if self.server is not None:
+            self.server.shutdown()
+        self.server = None
 
     def _user(self, event: Any) -> tuple[bool, None]:
         self.identities.append((event.primary_field, event.secondary_field))
@@ -102,7 +109,8 @@ class SmallArchive:
 
     def _move(self, event: Any) -> Iterator[Any]:
         host, port = self._destinations.get(event.move_destination, (None, None))
-        yield host, port, {"contexts": [build_context(CT, [syntax]) for syntax in PLAIN + COMPRESSED]}
+        contexts = [build_context(CT, [syntax]) for syntax in PLAIN + COMPRESSED]
+        yield host, port, {"contexts": contexts, "tls_args": self._outward_tls}
         yield from self._hand_out(event)
 
     def _hand_out(self, event: Any) -> Iterator[Any]:

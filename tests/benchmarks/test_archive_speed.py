@@ -1,0 +1,119 @@
+"""How fast a series travels to and from an archive: `python -m pytest tests/benchmarks/test_archive_speed.py -s`.
+
+A real Orthanc, and dcmtk's `storescu` and `getscu` over the same loopback in the same rounds. Ratios count, times do
+not, but for the one bound that is promised: sending over DIMSE within 2.5 times the time of `storescu`.
+"""
+
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "archive"))
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "scan"))
+
+import series_maker as make
+from alone import NotAllowed, own_loopback
+from orthanc import PROGRAM, Orthanc
+from places import OURS, PASSWORD, Place, opened
+
+from siteplan.archive import Archive, SeriesRow, fetch_series
+from siteplan.archive.parcels import gather
+
+ROUNDS = int(os.environ.get("SITEPLAN_BENCHMARK_ROUNDS", "1" if os.environ.get("CI") else "3"))
+COUNT = int(os.environ.get("SITEPLAN_BENCHMARK_SLICES", "400"))
+MOST = 2.5
+NO_ORTHANC = "Orthanc is not installed"
+NO_NAMESPACE = "this system does not let a test make a network namespace, and Orthanc would listen on every interface"
+
+ROW = SeriesRow("2.25.1001", "2.25.1000", "CT", "", "", None)
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Orthanc]:
+    if not PROGRAM.exists():
+        pytest.skip(NO_ORTHANC)
+    try:
+        with own_loopback(), Orthanc(tmp_path_factory.mktemp("orthanc")) as found:
+            yield found
+    except NotAllowed:
+        pytest.skip(NO_NAMESPACE)
+
+
+@pytest.mark.skipif(shutil.which("storescu") is None, reason="dcmtk is not installed")
+def test_a_series_there_and_back(server: Orthanc, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SITEPLAN_TEST_SECRET", PASSWORD)
+    values = np.random.default_rng(1).integers(0, 4096, (COUNT, 500, 500)).astype(np.uint16)
+    series = make.write_series(tmp_path / "s", make.Recipe(count=COUNT, rows=500, columns=500), values=values)
+    del values
+    parcels, _ = gather([series])
+    ways = {}
+    for way in ("web", "get", "move"):
+        (tmp_path / way).mkdir()
+        place = Place(server.url, server.dicom_port, server.title, server.receive_port, way)
+        ways[way] = opened(place, tmp_path / way, timeout_s=60)
+    senders: dict[str, Callable[[], object]] = {
+        "storescu": lambda: _dcmtk("storescu", "+sd", _at(server), str(series)),
+        "send by C-STORE": lambda: ways["get"].store(parcels, _taken),
+        "send by STOW-RS": lambda: ways["web"].store(parcels, _taken),
+    }
+    got = tmp_path / "got"
+    fetchers: dict[str, Callable[[], object]] = {
+        "getscu": lambda: _getscu(server, got),
+        "fetch by C-GET": lambda: _fetch(ways["get"], got),
+        "fetch by C-MOVE": lambda: _fetch(ways["move"], got),
+        "fetch by WADO-RS": lambda: _fetch(ways["web"], got),
+    }
+    seconds: dict[str, list[float]] = {name: [] for name in (*senders, *fetchers)}
+    for _ in range(ROUNDS):
+        for name, run in senders.items():
+            server.clear()
+            seconds[name].append(_timed(run))
+        for name, run in fetchers.items():
+            shutil.rmtree(got, ignore_errors=True)
+            seconds[name].append(_timed(run))
+            assert sum(1 for path in got.iterdir()) == COUNT
+    print(f"\n{COUNT} slices of 500 x 500, {ROUNDS} rounds, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}")
+    for names, base in ((senders, "storescu"), (fetchers, "getscu")):
+        for name in names:
+            ratios = [mine / theirs for mine, theirs in zip(seconds[name], seconds[base], strict=True)]
+            print(f"  {name:<17} {median(seconds[name]):6.2f} s   {median(ratios):5.2f} x {base}")
+    assert min(seconds["send by C-STORE"]) <= MOST * min(seconds["storescu"])
+
+
+def _timed(run: Callable[[], object]) -> float:
+    start = time.perf_counter()
+    run()
+    return time.perf_counter() - start
+
+
+def _taken(_parcel: object, why: str) -> None:
+    assert why == ""
+
+
+def _fetch(archive: Archive, target: Path) -> None:
+    """With everything that belongs to it: asking what there is, verifying, writing through to the disk."""
+    fetch_series(archive, ROW, target)
+
+
+def _at(server: Orthanc) -> list[str]:
+    return ["-aet", OURS, "-aec", server.title, "127.0.0.1", str(server.dicom_port)]
+
+
+def _getscu(server: Orthanc, folder: Path) -> None:
+    folder.mkdir()
+    keys = ["QueryRetrieveLevel=SERIES", f"StudyInstanceUID={ROW.study_uid}", f"SeriesInstanceUID={ROW.uid}"]
+    _dcmtk("getscu", "-S", [part for key in keys for part in ("-k", key)], "-od", str(folder), _at(server))
+
+
+def _dcmtk(program: str, *arguments: str | list[str]) -> None:
+    flat = [part for one in arguments for part in ([one] if isinstance(one, str) else one)]
+    environment = {**os.environ, "TCP_NODELAY": "1"}  # as the archive has it; without, it is up to 12 times slower
+    subprocess.run([program, *flat], check=True, env=environment, capture_output=True)
