@@ -15,6 +15,15 @@ from viewer.texts import say
 _SEVERITY_MARK = {Severity.NOTE: None, Severity.WARNING: palette.CLOSE, Severity.REFUSAL: palette.BROKEN}
 
 
+def answers_now(
+    found: Measured | None, scan: Scan, library: Library | None, proposed: tuple[Structure, ...], *, waits: bool
+) -> dict[str, Answer]:
+    """What the questions column shows. found: of the present site; waits: there is one, but it is not measured yet."""
+    if found is None:
+        return waiting_answers(scan, library, proposed, waits)
+    return site_answers(found, scan, library, proposed)
+
+
 def site_answers(
     measured: Measured, scan: Scan, library: Library | None, proposed: tuple[Structure, ...] = ()
 ) -> dict[str, Answer]:
@@ -51,7 +60,11 @@ def near(library: Library | None, proposed: tuple[Structure, ...] = ()) -> Answe
         rows.append(Row(structure.name, say(f"near.{structure.made_by.value}"), mark, structure.note, False, sure))
     open_ = sum(s.made_by is MadeBy.FOUND for s in library.structures)
     total = len(library.structures)
-    short = say("near.short-open", n=total, open=open_) if open_ else say("near.short", n=total)
+    short = (
+        say("near.short-open", n=total, open=open_)
+        if open_
+        else say("near.short" if total > 1 else "near.short-one", n=total)
+    )
     return Answer(short, palette.CLOSE if open_ else None, tuple(rows), (say("fits.only-drawn"),))
 
 

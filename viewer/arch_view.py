@@ -184,8 +184,12 @@ class ArchView(QWidget):
         self.update()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Enter acts where the keys have put the pointer."""
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self._pointer is not None:
+        """Enter shows the pointer, and pressed again acts where the keys have put it."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self.section is not None:
+            if self._pointer is None:
+                self.chosen = -1
+                self.move_by_key(0.0, 0.0)
+                return
             place, self._pointer = self._pointer, None
             self.pointed_at.emit(place)
             self.update()

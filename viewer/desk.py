@@ -17,7 +17,7 @@ from siteplan.assessment import Library
 from siteplan.case import SiteEntry, StructureEntry
 from siteplan.findings import SiteFindings
 from siteplan.fixture import Fixture
-from viewer.answering import site_answers, site_card, waiting_answers
+from viewer.answering import answers_now, site_card
 from viewer.arch_strip import site_marks
 from viewer.desk_hands import Hands
 from viewer.hand_draw import mark_words
@@ -380,13 +380,10 @@ class Desk(Hands, QObject):
             found = self._known(entry.tooth)
             if card is not None:
                 card.set_words(site_card(entry, found, self._stale(entry)))
-        found = self._known(self.tooth or 0)
-        if found is None or self.entry is None:
-            self.space.answers.set_answers(
-                waiting_answers(session.scan, self.library, self.proposed, self.entry is not None)
-            )
-        else:
-            self.space.answers.set_answers(site_answers(found, session.scan, self.library, self.proposed))
+        found = self._known(self.tooth or 0) if self.entry is not None else None
+        answers = answers_now(found, session.scan, self.library, self.proposed, waits=self.entry is not None)
+        self.space.answers.set_answers(answers)
+        if found is not None:
             self.space.section.set_numbers(Numbers(bone_lines(found), leader_of(found)))
 
     def _known(self, tooth: int) -> Measured | None:

@@ -156,9 +156,11 @@ class SectionView(SectionPicture):
         if held is not None and self.held_at_lps is not None:
             self.let_canal_go()
             self.canal_put.emit(held.name, held.index, place)
-        elif place is not None and self.asking:
+        elif place is None:
+            self.move_by_key(0.0, 0.0)
+        elif self.asking:
             self.clicked.emit(place)
-        elif place is not None and self.tool:
+        elif self.tool:
             self._add_point(place)
         self.update()
 

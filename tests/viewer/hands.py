@@ -23,6 +23,12 @@ def settle(window: QWidget, qtbot: object) -> None:
     qtbot.waitUntil(ready, timeout=MEASURED_MS)
 
 
+def awake(window: QWidget, qtbot: object) -> None:
+    """Give the window the keys back after a dialogue: under Xvfb no window manager does it."""
+    window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow, timeout=5000)
+
+
 def drag(widget: QWidget, start: QPoint, stop: QPoint, *, button: Qt.MouseButton = Qt.MouseButton.LeftButton) -> None:
     """Press, move in steps, release: what a hand does."""
     QTest.mouseMove(widget, start)

@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QApplication, QInputDialog
 
 from siteplan.case import load_case
 from siteplan.report.plane import Plane
-from tests.viewer.hands import MEASURED_MS, drag, settle
+from tests.viewer.hands import MEASURED_MS, awake, drag, settle
 from viewer.hand import value_of
 from viewer.texts import say
 
@@ -25,7 +25,7 @@ def _click(section, at: QPoint) -> None:
     QTest.mouseClick(section, Qt.MouseButton.LeftButton, pos=at)
 
 
-def test_every_tool_by_clicks(opened, shoot):
+def test_every_tool_by_clicks(opened, qtbot, shoot):
     section, desk = opened.space.section, opened.desk
     scan, middle = desk.session.scan, section.rect().center()
     scale = section.glass().scale
@@ -66,6 +66,7 @@ def test_every_tool_by_clicks(opened, shoot):
     assert desk.plan.marks[-1].text == "thin here"
     shoot(opened, "50_by_hand")
     assert [m.kind for m in desk.plan.marks] == ["angle", "circle", "line", "note"]
+    awake(opened, qtbot)
     for left in (3, 2, 1, 0):
         QTest.keyClick(opened, Qt.Key.Key_Z, CTRL)
         assert len(desk.plan.marks) == left
@@ -147,8 +148,7 @@ def test_the_whole_job_by_keys_alone(window, sample, root, qtbot, monkeypatch, s
     QTimer.singleShot(500, type_tooth)
     QTest.keyClick(window, Qt.Key.Key_N, CTRL)
     assert window.actions_.adding.wanted == 36
-    window.activateWindow()  # without a window manager nobody gives the focus back after a dialogue
-    qtbot.waitUntil(window.isActiveWindow, timeout=5000)
+    awake(window, qtbot)
     qtbot.waitUntil(lambda: not window.actions_.adding.axial.busy, timeout=MEASURED_MS)
     goal = np.array(
         next(s for s in truth["sites"] if s.get("tooth", 36) == 36 or "36" in str(s.get("name")))["crest_mm"]
@@ -156,6 +156,7 @@ def test_the_whole_job_by_keys_alone(window, sample, root, qtbot, monkeypatch, s
     plane: Plane = arch.section.plane
     glass = arch.glass()
     u, v, _ = plane.from_lps(goal)
+    QTest.keyClick(arch, Qt.Key.Key_Return)  # the first press shows the pointer
     across, up = round((u - glass.centre_u_mm) / 0.5), round((v - glass.centre_v_mm) / 0.5)
     for count, key in ((across, (Qt.Key.Key_Left, Qt.Key.Key_Right)), (up, (Qt.Key.Key_Down, Qt.Key.Key_Up))):
         for _ in range(abs(count)):

@@ -27,7 +27,7 @@ def _drop(window, path: Path) -> None:
     mime = QMimeData()
     mime.setUrls([QUrl.fromLocalFile(str(path))])
     place, copy, none = QPointF(200, 200), Qt.DropAction.CopyAction, Qt.KeyboardModifier.NoModifier
-    enter = QDragEnterEvent(place.toPoint(), copy, mime, Qt.MouseButton.LeftButton, none)
+    enter = QDragEnterEvent(place, copy, mime, Qt.MouseButton.LeftButton, none)
     QApplication.sendEvent(window, enter)
     assert enter.isAccepted()
     QApplication.sendEvent(window, QDropEvent(place, copy, mime, Qt.MouseButton.LeftButton, none))
