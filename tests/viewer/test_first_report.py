@@ -9,6 +9,7 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from tests.viewer.hands import settle
+from viewer.texts import say
 
 pytestmark = pytest.mark.display
 
@@ -115,21 +116,62 @@ def _on_strip(strip, point):
     return strip.to_px(float(s), float(height))
 
 
-def test_seating_guide(opened, qtbot, shoot):
+def _press(dialog, words: str) -> None:
+    button = next(b for text, b in dialog.buttons.items() if text.startswith(words))
+    QTest.mouseClick(button, Qt.MouseButton.LeftButton)
+
+
+def test_seating_guide_from_the_first_turn_to_the_last_reading(opened, qtbot, shoot):
+    """The whole way by clicks; what was pressed is in the record beside the case and comes back with it."""
+    from siteplan.surgery.record import read_record, record_path
+    from siteplan.surgery.seating import Phase
     from viewer.seat_dialog import start_guide
 
     dialog = start_guide(opened)
     assert dialog is not None
     qtbot.waitExposed(dialog)
     shoot(dialog, "25_seating")
-    QTest.mouseClick(dialog.buttons["turned by hand"], Qt.MouseButton.LeftButton)
+    _press(dialog, "turned by hand")
     shoot(dialog, "26_seating_turns")
-    QTest.mouseClick(dialog.buttons["4 turns"], Qt.MouseButton.LeftButton)
+    _press(dialog, "4 turns")
     assert dialog.record.state.turns == 4.0
     assert all(b.height() >= 80 and b.width() >= 150 for b in dialog.buttons.values())
     QTest.mouseClick(dialog.undo_button, Qt.MouseButton.LeftButton)
     assert dialog.record.state.turns == 0.0
+    plan = dialog.plan
+    while dialog.record.state.remaining_mm > -plan.depth_tolerance_mm:  # one turn too many, so that it asks
+        _press(dialog, "turned by hand")
+        _press(dialog, "6 turns")
+        if dialog.record.state.phase is not Phase.BY_HAND:
+            break
+    for _ in range(20):
+        phase = dialog.record.state.phase
+        if phase is Phase.SEATED:
+            break
+        if phase is Phase.CHECK_DEPTH and not dialog.record.state.mark_seen:
+            shoot(dialog, "27_check_depth")
+            _press(dialog, "depth confirmed")
+            _press(dialog, "mark 0.5 mm above")
+        elif phase is Phase.CHECK_DEPTH:
+            _press(dialog, "depth confirmed")
+        elif phase is Phase.RATCHET:
+            _press(dialog, "mark at gum")
+        elif phase is Phase.READ_TORQUE:
+            _press(dialog, "final torque")
+            wanted = [s for s in plan.settings_Ncm if s <= plan.target_Ncm[1]][-1]
+            _press(dialog, f"{wanted:g} N·cm")
+        else:
+            raise AssertionError(phase)
+    assert dialog.record.state.phase is Phase.SEATED
+    shoot(dialog, "28_seated")
+    kept = read_record(record_path(opened.desk.session.path), plan.tooth)
+    kinds = [entry.kind.value for entry in kept.entries]
+    assert kinds[0] == "started"
+    assert {"turned by hand", "undo", "depth confirmed", "mark at gum", "final torque"} <= set(kinds)
     dialog.close()
+    again = start_guide(opened)
+    assert again.record.state.phase is Phase.SEATED
+    again.close()
 
 
 @pytest.mark.opengl
@@ -140,9 +182,23 @@ def test_all_sites_in_3d(opened, qtbot, shoot):
     if not vtk_gateway.trial().works:
         pytest.skip(vtk_gateway.trial().why)
     dialog = show_solid(opened)
-    qtbot.waitUntil(lambda: dialog.canvas.image is not None, timeout=90_000)
-    qtbot.waitUntil(lambda: not dialog.canvas._channel.busy, timeout=90_000)
+    canvas = dialog.canvas
+    qtbot.waitUntil(lambda: canvas.image is not None, timeout=90_000)
+    qtbot.waitUntil(lambda: not canvas._channel.busy, timeout=90_000)
     shoot(dialog, "27_solid")
+    first = canvas._camera
+    QTest.keyClick(canvas, Qt.Key.Key_Left)
+    assert np.degrees(np.arccos(canvas._camera.toward @ first.toward)) > 5
+    QTest.keyClick(canvas, Qt.Key.Key_Plus)
+    assert canvas._camera.half_height_mm < first.half_height_mm
+    before = canvas.image
+    QTest.mouseClick(dialog.cut_box, Qt.MouseButton.LeftButton, pos=QPoint(8, dialog.cut_box.height() // 2))
+    assert dialog.cut_box.isChecked()
+    qtbot.waitUntil(lambda: canvas.image is not before and not canvas._channel.busy, timeout=90_000)
+    qtbot.wait(400)
+    qtbot.waitUntil(lambda: not canvas._channel.busy, timeout=90_000)
+    shoot(dialog, "29_solid_cut")
+    assert say("way.none") == dialog.ways.text()  # of the two sites one carries an abutment that is screwed on later
     dialog.close()
 
 

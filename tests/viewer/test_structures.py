@@ -1,6 +1,7 @@
 """Structures in the window: proposed without a click, decided by a person, corrected by dragging, marked by a click."""
 
 import json
+import shutil
 
 import numpy as np
 import pytest
@@ -117,3 +118,31 @@ def test_a_root_is_marked_by_one_click(opened, sample, qtbot, shoot):
         np.subtract(root["tip_mm"], root["base_mm"])
     )
     assert entry.name in opened.space.decision.text()
+
+
+def test_a_sinus_floor_is_found_near_the_site(window, root, tmp_path, qtbot, shoot):
+    folder = tmp_path / "upper_jaw"
+    shutil.copytree(root / "sample_volumes" / "upper_jaw", folder)
+    path = folder / "case.json"
+    case = json.loads(path.read_text())
+    case["sites"] = [site | {"planned_contacts": []} for site in case["sites"] if site["tooth"] == 16]
+    case["structures"] = []
+    path.write_text(json.dumps(case))
+    window.open(path)
+    qtbot.waitUntil(lambda: window.desk.entry is not None and window.desk.library is not None, timeout=MEASURED_MS)
+    settle(window, qtbot)
+    menu = window.actions_.structures.make_menu()
+    next(a for a in menu.actions() if a.text() == say("near.floor")).trigger()
+    qtbot.waitUntil(lambda: bool(window.desk.plan.case.structures), timeout=MEASURED_MS)
+    settle(window, qtbot)
+    shoot(window, "33_floor")
+    (floor,) = window.desk.plan.case.structures
+    assert floor.made_by is MadeBy.FOUND
+    truth = json.loads((folder / "truth.json").read_text())["sinus"]
+    points = np.array(floor.surface.points_mm) - truth["centre_mm"]
+    shares = np.linalg.norm(points @ np.array(truth["axes"]).T / truth["semi_axes_mm"], axis=1)
+    # Closed form: the floor lies on the ellipsoid of which the sample's cavity was made; 0.5 mm of its 7 mm half axis.
+    assert np.median(np.abs(shares - 1.0)) < 0.5 / 7.0
+    QTest.mouseClick(window.space.decision.confirm_button, Qt.MouseButton.LeftButton)
+    assert window.desk.plan.case.structures[0].made_by is MadeBy.CONFIRMED
+    settle(window, qtbot)
