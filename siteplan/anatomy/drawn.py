@@ -43,11 +43,18 @@ def drawn_tube(
     )
 
 
-def anterior_loop(canal: Structure, foramen_lps_mm: ArrayLike, arch: Arch, mesial: int) -> Measure:
+BEND_SHARE = 0.2
+"""Standard deviation of a loop's length as a share of it: a traced line cuts a tight bend (simulated loops)."""
+
+
+def anterior_loop(
+    canal: Structure, foramen_lps_mm: ArrayLike, arch: Arch, mesial: int, *, foramen_sd_mm: float = HAND_MM
+) -> Measure:
     """How far the canal's lumen runs mesial of the mental foramen, along the arch, mm.
 
     Args:
         mesial: +1 where arc length grows towards the midline, -1 where it falls.
+        foramen_sd_mm: standard deviation of the foramen's place.
 
     Raises:
         GeometryError: the structure is no tube, or `mesial` is neither 1 nor -1.
@@ -60,7 +67,7 @@ def anterior_loop(canal: Structure, foramen_lps_mm: ArrayLike, arch: Arch, mesia
     beyond = mesial * (along - arch.nearest(foramen_lps_mm)) + canal.shape.radius_mm
     furthest = int(np.argmax(beyond))
     loop = max(float(beyond[furthest]), 0.0)
-    half = 1.96 * canal.uncertainty_mm
+    half = 1.96 * float(np.sqrt(canal.uncertainty_mm**2 + foramen_sd_mm**2 + (BEND_SHARE * loop) ** 2))
     seen = canal.confidence is None or bool(canal.confidence[furthest] >= 0.5)
     return Measure(
         loop,

@@ -1,4 +1,4 @@
-"""`siteplan trace SERIES canal|sinus|nose|root|metal|arch`: find a structure and print it for the case file."""
+"""`siteplan trace SERIES canal|foramen|sinus|nose|root|metal|arch`: find a structure, print it for the case file."""
 
 import argparse
 from typing import Any
@@ -16,6 +16,11 @@ def add_parser(subparsers: Any) -> None:
         "--through", metavar="X,Y,Z", type=point, action="append", default=[], help="patient mm (LPS); give two or more"
     )
     canal.add_argument("--side", choices=("left", "right"), help="of the patient, where you know it")
+    foramen = what.add_parser("foramen", help="mental foramen at the front of a canal, and the loop before it")
+    foramen.add_argument(
+        "--through", metavar="X,Y,Z", type=point, action="append", default=[], help="two or more points of the canal"
+    )
+    foramen.add_argument("--side", choices=("left", "right"), help="of the patient, where you know it")
     sinus = what.add_parser("sinus", help="floor of the maxillary sinus above a point")
     nose = what.add_parser("nose", help="floor of the nasal cavity above a point")
     root = what.add_parser("root", help="the tooth or root at a point")
@@ -28,7 +33,7 @@ def add_parser(subparsers: Any) -> None:
         "--near", metavar="X,Y,Z", type=point, help="a point on the crest; needed where both jaws are seen"
     )
     arch.add_argument("--jaw", choices=("upper", "lower"), help="for the estimated tooth places")
-    for each in (canal, sinus, nose, root, metal, arch):
+    for each in (canal, foramen, sinus, nose, root, metal, arch):
         each.add_argument("--uid", metavar="UID", help="which series, where the folder holds several")
         each.add_argument("--json", action="store_true", help="print JSON and nothing else")
     parser.set_defaults(run=run)
@@ -41,6 +46,8 @@ def run(args: argparse.Namespace) -> int:
     scan = read_scan(args.series, series=args.uid, progress=silent if args.json else progress_to())
     if args.what == "arch":
         return _arch(scan, args)
+    if args.what == "foramen":
+        return _foramen(scan, args)
     from siteplan.anatomy.to_json import structure_json
 
     found = _structures(scan, args)
@@ -74,6 +81,27 @@ def _structures(scan: Any, args: argparse.Namespace) -> list[Any]:
 
     kind = Kind.SINUS_FLOOR if args.what == "sinus" else Kind.NASAL_FLOOR
     return [sinus_floor(scan, args.near, kind=kind, side=args.side).structure]
+
+
+def _foramen(scan: Any, args: argparse.Namespace) -> int:
+    from siteplan.anatomy.canal import trace_canal
+    from siteplan.anatomy.foramen import find_foramen
+    from siteplan.anatomy.to_json import structure_json
+
+    canal = trace_canal(scan, args.through, side=args.side)
+    found = find_foramen(scan, canal)
+    if args.json:
+        loop = None if found.loop is None else found.loop.as_json()
+        structures = [structure_json(s) for s in (canal, found.structure)]
+        print_json({"structures": structures, "anterior_loop": loop, "why_no_loop": found.why_no_loop})
+        return 0
+    print("\n".join(_line(s) for s in (canal, found.structure)))
+    if found.loop is None:
+        print(f"anterior loop: not measured. {found.why_no_loop}")
+    else:
+        m = found.loop
+        print(f"anterior loop: {m.value:.1f} mm (95 %: {m.low:.1f} to {m.high:.1f} mm), {m.method}")
+    return 0
 
 
 def _arch(scan: Any, args: argparse.Namespace) -> int:
