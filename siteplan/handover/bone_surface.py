@@ -18,8 +18,8 @@ _SMOOTH_MM = 0.15
 
 _EDGE_SHARE = 0.65
 """The surface lies where grey is this share of the step from air to soft tissue above soft tissue: about 720 HU on a
-true scale, half way from soft tissue to dense cortex. Measured on simulated jaws (see `METHOD`): 0.6 errs outwards at thick
-cortex by 0.1 mm, 0.7 inwards at thin cortex by 0.25 mm."""
+true scale, half way from soft tissue to dense cortex. Measured on simulated jaws (see `METHOD`): 0.6 errs outwards at
+thick cortex by 0.1 mm, 0.7 inwards at thin cortex by 0.25 mm."""
 
 _FILLED_BELOW_MM = 0.7
 """Deeper than this below the outermost trace of bone everything is solid, so that spongy bone, which is less dense than
