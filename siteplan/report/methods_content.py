@@ -14,7 +14,7 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
      "structure drawn in the wrong place."),
     ("Bone entry", "The point where the planned axis passes the outer bone surface, found between the voxels. All "
      "depths count from it along the axis."),
-    ("With a free hand", "Chance that drill and fixture, deviating from the plan as much as was published for fixtures "
+    ("Free hand", "Chance that drill and fixture, deviating from the plan as much as was published for fixtures "
      "placed by hand, touch a structure or the outer bone surface, and that the margin is broken. Drawn at random with "
      "a fixed seed, together with the uncertainty of structure and scan; the interval is that of the draws alone."),
     ("Ridge width", "Length of the chord through the axis, at right angles to it in the buccolingual plane, from outer "

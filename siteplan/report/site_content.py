@@ -115,11 +115,17 @@ def hand_of(site: SiteFindings, notes: Notes) -> Callable[[Clearance], tuple[str
         risk = site.risk_of(clearance)
         if risk is None:
             return "", None
-        low, high = percent(risk.breach.low).split("\u00a0")[0], percent(risk.breach.high)
-        text = f"touched {percent(risk.touch.value)}, margin broken {percent(risk.breach.value)} ({low} to {high})"
+        low, high = (figure(100 * limit, 1) for limit in (risk.breach.low, risk.breach.high))
+        text = f"{percent(risk.breach.value)} ({low} to {high})"
+        if risk.touch.value >= _SMALLEST_TOLD:
+            text += f", touched {percent(risk.touch.value)}"
         return text, notes.number(sentence(f"deviation of the {risk.hand.name} hand: {risk.hand.source}"))
 
     return words
+
+
+_SMALLEST_TOLD = 0.0005
+"""A chance of touching below this is left to `findings.json`: 1000 draws cannot tell it from none."""
 
 
 def _hand_cell(clearance: Clearance, hand: Callable[[Clearance], tuple[str, int | None]] | None) -> dict[str, Any]:

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from siteplan.findings import Findings
-from siteplan.report import pdf, write_report
+from siteplan.report import Identity, pdf, write_report
+from siteplan.report.writer import build
 
 MADE = datetime(2026, 11, 25, 4, 30, 7, 123, tzinfo=UTC)
 # ISO 216 A4 and ANSI A in points of 1/72 inch.
@@ -35,6 +36,32 @@ def test_pages_and_paper(made: tuple[str, Path], findings: Findings) -> None:
     assert len(boxes) >= 2 + len(findings.sites) + cards
     for wide, tall in boxes:
         assert (float(wide), float(tall)) == pytest.approx(PAPERS[paper], abs=0.5)
+
+
+def pages_of(path: Path) -> list[str]:
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext (poppler-utils) is not installed")
+    done = subprocess.run(["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True)
+    return done.stdout.split("\f")[:-1]
+
+
+def overflowing(pages: list[str]) -> list[int]:
+    """Pages before the methods that do not begin with a running head, so that the page before them ran over."""
+    heads = [" ".join(page.split()[:40]) for page in pages]
+    methods = next(n for n, head in enumerate(heads) if "methods · case" in head)
+    return [n for n, head in enumerate(heads[:methods]) if "· case" not in head]
+
+
+def test_every_site_card_and_record_is_one_page(made: tuple[str, Path]) -> None:
+    assert overflowing(pages_of(made[1])) == []
+
+
+def test_a_card_with_twice_the_steps_still_is_one_page(findings: Findings, tmp_path: Path) -> None:
+    content, figures = build(findings, findings.scan, Identity.AS_GIVEN, MADE, lambda _share, _what: None)
+    card = content["sites"][0]["card"]
+    card["steps"] = [*card["steps"], *card["steps"]]
+    (tmp_path / "long.pdf").write_bytes(pdf.report_pdf(content, figures, MADE))
+    assert overflowing(pages_of(tmp_path / "long.pdf")) == []
 
 
 @pytest.mark.parametrize("text", ["short words only", "x" * 30, "0123456789abcdef" * 4])
