@@ -1,7 +1,7 @@
 """What every archive can do for us, whatever it speaks, and the one place that opens one."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
@@ -24,6 +24,7 @@ class Parcel:
     uid: str
     sop_class: str
     syntax: str
+    patient_id: str = field(default="", repr=False)
 
 
 Told = Callable[[Parcel, str], None]

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from siteplan.archive.door import Parcel
-from siteplan.archive.entries import is_uid
+from siteplan.archive.entries import clean, is_uid
 from siteplan.errors import ArchiveError
 from siteplan.scan.identity import without_names
 from siteplan.scan.volume import Patient
@@ -118,6 +118,7 @@ def _parcel(path: Path, shown: str, number: int, ds: Any) -> Parcel:
         str(ds.SOPInstanceUID),
         str(ds.SOPClassUID),
         str(ds.file_meta.TransferSyntaxUID),
+        clean(ds.get("PatientID", "")),
     )
 
 

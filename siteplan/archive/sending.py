@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from siteplan.archive.door import Archive, Parcel
+from siteplan.archive.entries import Query
 from siteplan.archive.parcels import LeftOut, gather
 from siteplan.archive.sops import kind_of
 from siteplan.errors import ArchiveError
@@ -75,6 +76,7 @@ def send(archive: Archive, paths: Iterable[Path], *, progress: Progress | None =
         raise ArchiveError("there is no DICOM object in what was given; name the files or folder to send.")
     there = _listed(archive, parcels)
     outgoing = [parcel for parcel in parcels if parcel.uid not in there]
+    _must_be_its_patient(archive, outgoing)
     taken: list[Parcel] = []
     refused: list[Refused] = []
 
@@ -107,6 +109,21 @@ def _listed(archive: Archive, parcels: Sequence[Parcel]) -> set[str]:
     """UIDs of those objects that the archive lists, looked up series by series."""
     series = sorted({(parcel.study_uid, parcel.series_uid) for parcel in parcels})
     return {one.uid for study_uid, series_uid in series for one in archive.instances(study_uid, series_uid)}
+
+
+def _must_be_its_patient(archive: Archive, parcels: Sequence[Parcel]) -> None:
+    """A study of the archive gets no object of another patient, nor of none: archives then mix or part the two."""
+    for study_uid in sorted({parcel.study_uid for parcel in parcels}):
+        for study in archive.studies(Query(study_uid=study_uid)):
+            other = [
+                one for one in parcels if one.study_uid == study_uid and one.patient_id != study.patient.identifier
+            ]
+            if study.patient.identifier and other:
+                raise ArchiveError(
+                    f"{other[0].shown} belongs to a study that the archive {archive.named.name!r} has under another "
+                    "patient's number; nothing was sent: write the objects again with the identity as given, or "
+                    "correct the one that is wrong."
+                )
 
 
 def _still_missing(archive: Archive, taken: Sequence[Parcel]) -> tuple[str, ...]:

@@ -41,9 +41,10 @@ def session_of(named: Named, settings: DicomWebSettings) -> requests.Session:
 
 
 class _Prepared:
-    """The last hand on a request: the login, and * as itself.
+    """The last hand on a request: the login, * as itself, and the host with its port.
 
-    RFC 3986 section 3.4 lets * stand in a query, and there are archives that search for the characters %2A.
+    RFC 3986 section 3.4 lets * stand in a query, and there are archives that search for the characters %2A. Without
+    a Host header of its own the request gets the right one; `dicomweb-client` writes one that has no port.
     """
 
     def __init__(self, secret: Secret | None) -> None:
@@ -51,6 +52,7 @@ class _Prepared:
 
     def __call__(self, request: Any) -> Any:
         request.url = request.url.replace("%2A", "*")
+        request.headers.pop("Host", None)
         if self._authorization:
             request.headers["Authorization"] = self._authorization
         return request

@@ -10,6 +10,7 @@ from siteplan.errors import ArchiveError, ScanError
 
 if TYPE_CHECKING:
     from siteplan.archive import Archive, SeriesRow, StudyRow
+    from siteplan.scan import Patient
 
 VOLUME = "CT"
 """Modality of cone-beam and other CT volumes."""
@@ -63,7 +64,8 @@ def run(args: argparse.Namespace) -> int:
         return 0
     found = _found(archive, args)
     if args.out is not None:
-        return _bring(archive, _chosen(found, args), Path(args.out), as_json=args.json)
+        row = _chosen(found, args)
+        return _bring(archive, row, found[0][0].patient, Path(args.out), as_json=args.json)
     if args.json:
         print_json({"studies": [_study_json(study, rows, args.identity) for study, rows in found]})
     else:
@@ -112,12 +114,12 @@ def _chosen(found: "list[tuple[StudyRow, list[SeriesRow]]]", args: argparse.Name
     return rows[0]
 
 
-def _bring(archive: "Archive", row: "SeriesRow", target: Path, *, as_json: bool) -> int:
+def _bring(archive: "Archive", row: "SeriesRow", patient: "Patient", target: Path, *, as_json: bool) -> int:
     from siteplan.archive import fetch_series
 
     show = silent if as_json else progress_to()
     done = fetch_series(archive, row, target, progress=part(show, 0.0, 0.9))
-    look, usable = _look(done.folder, part(show, 0.9, 0.99))
+    look, usable = _look(done.folder, patient, part(show, 0.9, 0.99))
     show(1.0, "fetched")
     if as_json:
         print_json(
@@ -136,7 +138,7 @@ def _bring(archive: "Archive", row: "SeriesRow", target: Path, *, as_json: bool)
     return 0
 
 
-def _look(folder: Path, show: Any) -> tuple[str, bool]:
+def _look(folder: Path, patient: "Patient", show: Any) -> tuple[str, bool]:
     """What the series is as a scan, in one line."""
     from siteplan.scan import read_scan
 
@@ -144,10 +146,16 @@ def _look(folder: Path, show: Any) -> tuple[str, bool]:
         scan = read_scan(folder, progress=show)
     except ScanError as error:
         return f"It cannot be read as a volume: {error}", False
+    if patient.identifier and scan.patient.identifier.strip() != patient.identifier:
+        other = (
+            "CAUTION: the scan has another patient's number than the archive's list; find out why before it is used. "
+        )
+    else:
+        other = ""
     k, j, i = scan.voxels.shape
     k_mm, j_mm, i_mm = scan.spacing_kji_mm
     notes = f"{len(scan.findings)} remarks, see 'siteplan inspect'" if scan.findings else "nothing to remark"
-    return f"{k} slices of {j} x {i}, voxel {j_mm:.4g} x {i_mm:.4g} x {k_mm:.4g} mm; {notes}.", True
+    return f"{other}{k} slices of {j} x {i}, voxel {j_mm:.4g} x {i_mm:.4g} x {k_mm:.4g} mm; {notes}.", True
 
 
 def _lines(study: "StudyRow", rows: "list[SeriesRow]", *, identity: bool) -> list[str]:

@@ -19,6 +19,7 @@ class Shelf:
     def __init__(self) -> None:
         self.files: dict[str, bytes] = {}
         self.headers: dict[str, Dataset] = {}
+        self.withheld: set[str] = set()
         self.lock = threading.Lock()
 
     def add(self, data: bytes) -> str:
@@ -53,7 +54,9 @@ class Shelf:
         return [
             self.files[uid]
             for uid, header in sorted(self.headers.items())
-            if str(header.SeriesInstanceUID) == series_uid and (not chosen or uid in chosen)
+            if str(header.SeriesInstanceUID) == series_uid
+            and (not chosen or uid in chosen)
+            and uid not in self.withheld
         ]
 
 

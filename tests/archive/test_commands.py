@@ -124,6 +124,17 @@ def test_a_series_that_is_no_volume_is_fetched_and_said(
     assert "It cannot be read as a volume: " in said
 
 
+def test_a_scan_of_another_patient_than_listed_is_said(
+    small: Place, run: Run, make: ModuleType, tmp_path: Path
+) -> None:
+    small.server.shelf.add_folder(make.write_series(tmp_path / "s", make.Recipe()))
+    for header in small.server.shelf.headers.values():
+        header.PatientID = "MANCHA-1606"
+    _, said, _ = run("fetch", "--study", STUDY, "--out", tmp_path / "got")
+    assert "CAUTION: the scan has another patient's number than the archive's list" in said
+    assert "MANCHA" not in said
+
+
 def test_what_is_refused_is_said(run: Run, small: Place, make: ModuleType, tmp_path: Path) -> None:
     if small.way == "web":
         small.server.refused_classes = {make.CT: 0xA700}

@@ -166,6 +166,19 @@ def _spoilt_after(archive: Archive, row: SeriesRow, target: Path, count: int) ->
     return count
 
 
+def test_names_in_other_letters(place: Place, archive: Archive, make: ModuleType, tmp_path: Path) -> None:
+    """Latin 1 (ISO_IR 100) as most European archives keep it; the listing must show the letters."""
+    recipe = make.Recipe(count=1, patient="PEÑA^JOSÉ")
+
+    def in_latin(ds: pydicom.Dataset, _k: int) -> None:
+        ds.SpecificCharacterSet = "ISO_IR 100"
+
+    put(place, archive, make.write_series(tmp_path / "s", recipe, in_latin))
+    for query in (Query(patient_id=make.PATIENT_ID), Query(patient_name="PE*^JOS*"), Query(patient_name="PEÑA^JOSÉ")):
+        (study,) = archive.studies(query)
+        assert study.patient.name == "PEÑA^JOSÉ"
+
+
 def test_a_study_that_is_not_there(archive: Archive, tmp_path: Path) -> None:
     assert archive.studies(Query(study_uid="2.25.404")) == []
     row = SeriesRow("2.25.405", "2.25.404", "CT", "", "", None)

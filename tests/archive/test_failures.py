@@ -132,6 +132,35 @@ def test_the_archive_goes_in_the_middle_and_comes_back(way: str, tmp_path: Path,
     assert len(list((tmp_path / "got").iterdir())) == 9
 
 
+@pytest.mark.parametrize("way", ["web", "get", "move"])
+def test_an_archive_that_keeps_some_back(way: str, tmp_path: Path, make: ModuleType) -> None:
+    """It names three objects and hands out two: what came is kept, and the folder does not get its name."""
+    with web_place() if way == "web" else dimse_place(way) as place:
+        place.server.shelf.add_folder(make.write_series(tmp_path / "s", make.Recipe(count=3)))
+        place.server.shelf.withheld = {"2.25.1001.2"}
+        archive = opened(place, tmp_path)
+        said = "HTTP 404" if way == "web" else "1 of 3 objects did not arrive; run the same command again"
+        with pytest.raises(ArchiveError, match=said):
+            fetch_series(archive, ROW, tmp_path / "got")
+        assert not (tmp_path / "got").exists()
+        place.server.shelf.withheld = set()
+        assert fetch_series(archive, ROW, tmp_path / "got").taken_up == 2
+
+
+@pytest.mark.parametrize("way", ["web", "get"])
+def test_objects_of_another_patient_are_not_put_into_a_study(way: str, tmp_path: Path, make: ModuleType) -> None:
+    with web_place() if way == "web" else dimse_place(way) as place:
+        place.server.shelf.add_folder(make.write_series(tmp_path / "s", make.Recipe(count=2)))
+        before = set(place.server.shelf.files)
+        for other in ("MANCHA-1606", ""):
+            recipe = make.Recipe(count=1, series_uid="2.25.5001", patient_id=other, patient="")
+            objects = make.write_series(tmp_path / f"o{other}", recipe)
+            with pytest.raises(ArchiveError, match="has under another patient's number; nothing was sent") as caught:
+                send(opened(place, tmp_path), [objects])
+            assert "MANCHA" not in str(caught.value)
+        assert set(place.server.shelf.files) == before
+
+
 def test_a_killed_orthanc_fetching_and_sending(
     orthanc: Orthanc, tmp_path: Path, make: ModuleType, monkeypatch: pytest.MonkeyPatch
 ) -> None:
