@@ -13,6 +13,7 @@ from scipy import ndimage
 from skimage.graph import MCP_Geometric
 
 from siteplan.anatomy.arch import find_arch
+from siteplan.anatomy.canal import SEEN
 from siteplan.anatomy.drawn import anterior_loop
 from siteplan.anatomy.levels import Levels, levels_of
 from siteplan.anatomy.sample import Box, box_around
@@ -95,6 +96,11 @@ def find_foramen(scan: Scan, canal: Structure) -> Foramen:
     confidence = float(1.0 / (1.0 + np.exp((barrier - OPEN_SHARE) / OPEN_SCALE)))
     if confidence < WITHHELD:
         raise GeometryError("foramen: no opening of the plate can be told near the canal's front; set it by hand.")
+    confidence *= _seen(canal, front)
+    if confidence < WITHHELD:
+        raise GeometryError(
+            "foramen: the canal itself is not seen near its front, so no opening can be called its own."
+        )
     place = _middle_of_opening(box, share, way)
     uncertainty = _PLACE_MM + 1.5 * (1.0 - confidence)
     note = (
@@ -122,6 +128,15 @@ def _front(points: Points) -> Points:
         points = points[::-1]
     s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     return np.asarray(points[s <= FRONT_MM])
+
+
+def _seen(canal: Structure, front: Points) -> float:
+    """Share of the canal's front part in which a lumen is seen; 1 for a canal drawn by hand."""
+    assert isinstance(canal.shape, Tube)
+    if canal.confidence is None:
+        return 1.0
+    mine = np.linalg.norm(canal.shape.points_lps_mm[:, None, :] - front[None, :, :], axis=2).min(axis=1) < 1e-6
+    return float(np.mean(canal.confidence[mine] >= SEEN)) if mine.any() else 0.0
 
 
 def _bone_share(box: Box, levels: Levels) -> NDArray[np.float64]:

@@ -84,6 +84,14 @@ def test_no_foramen_where_the_plate_is_closed(lower: Case) -> None:
         find_foramen(lower.scan, canal)
 
 
+def test_no_foramen_of_a_canal_that_is_not_seen(leaving: Case) -> None:
+    canal = trace_canal(leaving.scan, Course(leaving).clicks(np.random.default_rng(1)))
+    assert canal.confidence is not None
+    unseen = replace(canal, confidence=np.zeros(len(canal.confidence)))
+    with pytest.raises(GeometryError, match="not seen near its front"):
+        find_foramen(leaving.scan, unseen)
+
+
 def test_foramen_needs_a_traced_canal(lower: Case) -> None:
     ball = Structure(Kind.CANAL, "canal", Tube(np.zeros((1, 3)), np.ones(1)))
     with pytest.raises(GeometryError, match="traced canal of several points"):
