@@ -180,4 +180,6 @@ def spoken(found: dict[str, Any]) -> str:
 
 
 def _word(name: str, value: str) -> Code:
-    return private(Verdict(value).name.lower(), value) if name == "verdict" else private(value)
+    if name == "verdict":
+        return private(Verdict(value).name.lower(), value)
+    return private(value, f"{name.replace('_', ' ')} {value}")

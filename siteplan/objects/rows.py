@@ -81,8 +81,10 @@ def _site(site: dict[str, Any]) -> Iterator[Group]:
             main.points[key.removesuffix("_mm")] = _point(node)
         else:
             others += list(_nested(key, node, tooth, name))
-    main.says.append(("density_class", str(site["density"]["class"])))
-    main.remarks.append(f"Density class {site['density']['class']} by table {site['density']['table']}.")
+    density = site["density"]
+    if density["class"]:
+        main.says.append(("density_class", str(density["class"])))
+    main.remarks.append(f"Density class {density['class'] or 'not told'} by table {density['table']}.")
     yield main
     yield from (levels[depth] for depth in sorted(levels))
     yield from others

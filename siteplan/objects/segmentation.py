@@ -18,6 +18,9 @@ from siteplan.objects.voxels import Box, voxel_mask
 from siteplan.report.naming import Naming
 from siteplan.scan.volume import Scan
 
+_MOST_LABELS = 255
+"""What eight bits can number."""
+
 
 @dataclass(frozen=True, eq=False)
 class Voxels:
@@ -80,11 +83,20 @@ def _kept_slices(scan: Scan, found: list[Voxels], *, single_frame: bool) -> slic
 
 
 def _stacked(scan: Scan, found: list[Voxels], kept: slice) -> NDArray[np.uint8]:
-    """(K, J, I, segments) masks of the kept slices."""
-    out = np.zeros((kept.stop - kept.start, *scan.shape[1:], len(found)), dtype=np.uint8)
-    for n, one in enumerate(found):
-        k, j, i = one.box
-        out[k.start - kept.start : k.stop - kept.start, j, i, n] = one.mask
+    """(K, J, I) number of the segment of each voxel of the kept slices, which takes least memory; where segments
+    overlap, (K, J, I, segments) masks."""
+    size = (kept.stop - kept.start, *scan.shape[1:])
+    boxes = [(slice(one.box[0].start - kept.start, one.box[0].stop - kept.start), *one.box[1:]) for one in found]
+    labels = np.zeros(size, dtype=np.uint8)
+    for number, (box, one) in enumerate(zip(boxes, found, strict=True), 1):
+        if number > _MOST_LABELS or (labels[box][one.mask] > 0).any():
+            break
+        labels[box][one.mask] = number
+    else:
+        return labels
+    out = np.zeros((*size, len(found)), dtype=np.uint8)
+    for n, (box, one) in enumerate(zip(boxes, found, strict=True)):
+        out[(*box, n)] = one.mask
     return out
 
 

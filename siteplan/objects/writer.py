@@ -3,11 +3,13 @@
 import os
 import shutil
 import tempfile
+import warnings
 from collections.abc import Callable, Collection, Iterator
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 
+from pydicom.config import disable_value_validation
 from pydicom.dataset import Dataset
 
 from siteplan.case import CaseFile
@@ -92,14 +94,18 @@ def write_objects(
     pictures = _pictures(findings, identity, when, kinds, report_pdf, show)
     naming = Naming.of(findings.structures, identity)
     files = {}
-    for name, ds in _objects(findings, scan, context, naming, pictures, kinds):
-        show(0.7, f"building {name}")
-        files[name] = ds
-    plan = plan_sr.plan_object(findings, context, plan_sr.series(), files) if with_plan else None
-    if plan is not None:
-        files["plan.dcm"] = plan
-    show(0.95, "writing")
-    written = _write_folder(files, out_dir)
+    # What the source says of itself is repeated as it is, even where it breaks a rule of the standard: an identifier
+    # that was corrected would belong to another study. Warnings would quote it.
+    with disable_value_validation(), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for name, ds in _objects(findings, scan, context, naming, pictures, kinds):
+            show(0.7, f"building {name}")
+            files[name] = ds
+        plan = plan_sr.plan_object(findings, context, plan_sr.series(), files) if with_plan else None
+        if plan is not None:
+            files["plan.dcm"] = plan
+        show(0.95, "writing")
+        written = _write_folder(files, out_dir)
     show(1.0, "written")
     return written
 

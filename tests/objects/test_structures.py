@@ -176,6 +176,23 @@ def test_surfaces_are_the_structures(each: Any) -> None:
             assert np.abs(tube_distance(structure.shape, points.astype(float))).max() < 0.2
 
 
+def test_structures_that_overlap_keep_all_their_voxels(told: Any, tmp_path: Path) -> None:
+    """Two tubes through one place: each segment read by highdicom holds exactly its own mask."""
+    found = told.findings
+    canal = next(s for s in found.structures if isinstance(s.shape, Tube))
+    wider = Tube(canal.shape.points_lps_mm, canal.shape.radius_mm + 0.8)
+    structures = (canal, Structure(Kind.OTHER, "wider", wider))
+    context, naming = context_of(found.scan, Identity.AS_GIVEN), Naming.of(structures, Identity.AS_GIVEN)
+    seg = segmentation.segmentation_object(found.scan, structures, context, segmentation.series(), naming)
+    assert seg is not None
+    save(seg, tmp_path / "seg.dcm")
+    read = segments(tmp_path / "seg.dcm")
+    for structure in structures:
+        own = voxel_mask(found.scan, structure.shape)
+        assert own is not None
+        assert read[structure.name[:64]][0].sum() == own[1].sum()
+
+
 def test_a_volume_in_one_file(tmp_path: Path) -> None:
     """A multi-frame source: every frame of the segmentation names the frame that it lies on."""
     recipe = make.Recipe(count=20, rows=40, columns=44, gap=0.4)

@@ -12,6 +12,7 @@ import pytest
 from exports import QUICK
 from telling_patient import SECRETS
 
+import siteplan
 from siteplan.errors import OutputError
 from siteplan.objects import ObjectKind, write_objects, writer
 from siteplan.objects.context import context_of, mapped_uid
@@ -156,8 +157,6 @@ def test_a_finished_report_never_goes_out_without_identity(told: Any, tmp_path: 
 
 def test_text_burned_into_the_scan(told: Any, tmp_path: Path) -> None:
     """Burned In Annotation YES in a single slice stops pictures without identity; the rest may still go."""
-    import siteplan
-
     (tmp_path / "in").mkdir()
     for number, path in enumerate(sorted(told.series.iterdir())):
         ds = pydicom.dcmread(path)
@@ -170,6 +169,27 @@ def test_text_burned_into_the_scan(told: Any, tmp_path: Path) -> None:
         write_objects(found, scan, found.case, tmp_path / "out")
     assert not (tmp_path / "out").exists()
     assert write_objects(found, scan, found.case, tmp_path / "out", kinds=FIXTURES)
+
+
+def test_a_source_that_breaks_rules(told: Any, tmp_path: Path) -> None:
+    """Identifiers that the standard does not allow are repeated as they are; another one would be another study."""
+    wrong = {"StudyInstanceUID": "1.2.003.04", "PatientID": "P" * 70, "AccessionNumber": "A" * 20}
+    (tmp_path / "in").mkdir()
+    with pydicom.config.disable_value_validation():
+        for path in told.series.iterdir():
+            ds = pydicom.dcmread(path)
+            for keyword, value in wrong.items():
+                setattr(ds, keyword, value)
+            ds.save_as(tmp_path / "in" / path.name)
+        scan = siteplan.read_scan(tmp_path / "in")
+        found = told.findings
+        kinds = (ObjectKind.MEASUREMENTS, ObjectKind.SEGMENTATION, ObjectKind.FIXTURES)
+    paths = write_objects(found, scan, found.case, tmp_path / "out", identity=Identity.AS_GIVEN, kinds=kinds)
+    assert len(paths) >= 4
+    with pydicom.config.disable_value_validation():
+        for path in paths:
+            again = pydicom.dcmread(path)
+            assert {keyword: again[keyword].value for keyword in wrong} == wrong
 
 
 def test_a_scan_without_stored_images(told: Any, tmp_path: Path) -> None:
