@@ -54,7 +54,7 @@ def levels_of(scan: Scan) -> Levels:
     peak far below. Source: histogram modes, common practice, no source.
     """
     k, j, i = (max(1, int(n // 75)) for n in scan.shape)
-    grey = scan.values((slice(None), slice(None), slice(None)))[::k, ::j, ::i]
+    grey = scan.values((slice(None, None, k), slice(None, None, j), slice(None, None, i)))
     if scan.padding is not None:
         grey = grey[scan.voxels[::k, ::j, ::i] != scan.padding]
     return levels_in(np.asarray(grey, dtype=np.float32).ravel())

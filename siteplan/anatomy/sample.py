@@ -23,6 +23,13 @@ _ANTI_ALIAS = 0.4
 """Standard deviation of the smoothing before thinning out, in new spacings (common practice, no source)."""
 
 
+_TRUNCATE = 4.0
+"""Standard deviations at which that smoothing ends (SciPy's own bound)."""
+
+_SLAB = 32
+"""Planes of the scan, besides those for the smoothing, of which a piece of a box is made at once."""
+
+
 @dataclass(frozen=True, eq=False)
 class Box:
     """An isotropic piece of the scan, axes along LPS.
@@ -104,21 +111,36 @@ def box_around(scan: Scan, points_lps_mm: ArrayLike, reach_mm: float, spacing_mm
     """
     points = np.atleast_2d(np.asarray(points_lps_mm, dtype=np.float64))
     region, start = _region(scan, points, reach_mm)
-    grey = _grey(scan, region)
     sigma = [_ANTI_ALIAS * spacing_mm / s if s < spacing_mm else 0.0 for s in scan.spacing_kji_mm]
-    if any(sigma):
-        grey = ndimage.gaussian_filter(grey, sigma, mode="nearest")
     low, high = points.min(axis=0) - reach_mm, points.max(axis=0) + reach_mm
     corners = scan.index_to_lps(_corners(scan.shape))
     low, high = np.maximum(low, corners.min(axis=0)), np.minimum(high, corners.max(axis=0))
     count = np.maximum(np.floor((high - low) / spacing_mm).astype(int) + 1, 1)
     turn = np.linalg.inv(scan.affine)[:3, :3]
     to_index = turn[::-1, ::-1] * spacing_mm
-    offset = scan.lps_to_index(low) - start
-    values = ndimage.affine_transform(
-        grey, to_index, offset=offset, output_shape=tuple(count[::-1]), order=1, mode="constant", cval=np.nan
-    )
-    return Box(values.astype(np.float32), low, spacing_mm)
+    offset = scan.lps_to_index(low)
+    shape = tuple(int(n) for n in count[::-1])
+    values = np.full(shape, np.nan, dtype=np.float32)
+    lowest = _lowest(scan, region)
+    slab = max(1, int(_SLAB * min(scan.spacing_kji_mm) / spacing_mm))
+    for first in range(0, shape[0], slab):
+        # Piece by piece, because the whole scan as floating point numbers, twice, would be four times its size.
+        part = values[first : first + slab]
+        here = offset + to_index @ np.array([first, 0, 0])
+        corners = here + _corners(part.shape) @ to_index.T
+        halo = np.array([int(_TRUNCATE * s + 0.5) + 1 for s in sigma])
+        begin = np.maximum(np.floor(corners.min(axis=0)).astype(int) - halo, start)
+        end = np.minimum(np.ceil(corners.max(axis=0)).astype(int) + 1 + halo, [s.stop for s in region])
+        if (begin >= end).any():
+            continue
+        grey = _grey(scan, _box(begin, end), lowest)
+        if any(sigma):
+            grey = ndimage.gaussian_filter(grey, sigma, mode="nearest", truncate=_TRUNCATE)
+        from_here = np.round(here - begin, 9)  # or rounding noise puts the last plane outside
+        part[:] = ndimage.affine_transform(
+            grey, to_index, offset=from_here, output_shape=part.shape, order=1, mode="constant", cval=np.nan
+        )
+    return Box(values, low, spacing_mm)
 
 
 def noise_sd(grey: Grey) -> float:
@@ -132,11 +154,29 @@ def noise_sd(grey: Grey) -> float:
     return float(np.median(good) / 0.6745 / np.sqrt(1.5)) if good.size else 0.0
 
 
-def _grey(scan: Scan, region: tuple[slice, slice, slice]) -> Grey:
+def _grey(scan: Scan, region: tuple[slice, slice, slice], lowest: float | None = None) -> Grey:
+    """Grey values of a region; padding reads as the lowest of them, or as the given value."""
     grey = scan.values(region)
     if scan.padding is not None:
-        grey = np.where(scan.voxels[region] == scan.padding, np.nanmin(grey), grey).astype(np.float32)
+        low = np.nanmin(grey) if lowest is None else lowest
+        grey = np.where(scan.voxels[region] == scan.padding, low, grey).astype(np.float32)
     return grey
+
+
+def _lowest(scan: Scan, region: tuple[slice, slice, slice]) -> float:
+    """The lowest grey value of a region, padding among them, without a second copy of it."""
+    if scan.padding is None:
+        return 0.0
+    stored = scan.voxels[region]
+    ends = np.stack([stored.min(axis=(1, 2)), stored.max(axis=(1, 2))]).astype(np.float32)
+    k = region[0]
+    grey = ends * scan.slope[k].astype(np.float32) + scan.intercept[k].astype(np.float32)
+    return float(np.nanmin(grey))
+
+
+def _box(begin: NDArray[np.int64], end: NDArray[np.int64]) -> tuple[slice, slice, slice]:
+    k, j, i = (slice(int(a), int(b)) for a, b in zip(begin, end, strict=True))
+    return k, j, i
 
 
 def _corners(shape: tuple[int, int, int]) -> Points:
@@ -160,5 +200,4 @@ def _region(
     if (high - low < 2).any():
         where = ", ".join(f"{x:.1f}" for x in points[0])
         raise GeometryError(f"point {where}: it lies outside the scan; give patient millimetres inside it.")
-    k, j, i = (slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
-    return (k, j, i), low
+    return _box(low, high), low

@@ -32,6 +32,7 @@ def midline_mm(scan: Scan) -> float | None:
     if abs(float(corners[1, 0] - corners[0, 0])) < WIDE_MM:
         return None
     k, j, i = (max(1, n // 60) for n in scan.shape)
-    body = scan.values((slice(None), slice(None), slice(None)))[::k, ::j, ::i] > levels_of(scan).air_edge
+    thin = (slice(None, None, k), slice(None, None, j), slice(None, None, i))
+    body = scan.values(thin) > levels_of(scan).air_edge
     index = np.argwhere(body) * np.array([k, j, i])
     return float(scan.index_to_lps(index)[:, 0].mean()) if len(index) else None
