@@ -26,7 +26,7 @@ _FILLED_BELOW_MM = 0.7
 the edge's grey value, does not make the bone a hollow shell. Twice the usual blur (own choice)."""
 
 SMALLEST_MM3 = 20.0
-"""Islands smaller than this are noise or chips (own choice)."""
+"""Islands of bone, and holes in bone, smaller than this are noise or chips (own choice)."""
 
 METHOD = (
     "level surface of the scan at one grey value for the whole field, spongy bone filled, soft marrow left hollow; on "
@@ -50,7 +50,8 @@ def bone_surface(scan: Scan, around_lps_mm: NDArray[np.float64]) -> ClosedMesh |
     grey = gaussian_filter(scan.values(region), _SMOOTH_MM / spacing)[:: stride[0], :: stride[1], :: stride[2]]
     if min(grey.shape) < 2:
         return None
-    bone = _without_islands(grey > levels.bone_floor, float(np.prod(spacing * stride)))
+    node_mm3 = float(np.prod(spacing * stride))
+    bone = ~_without_islands(~_without_islands(grey > levels.bone_floor, node_mm3), node_mm3)
     if not (bone & (grey > level)).any():
         return None
     deep = distance_transform_edt(bone, sampling=spacing * stride) > _FILLED_BELOW_MM
@@ -75,7 +76,7 @@ def _region(scan: Scan, around_lps_mm: NDArray[np.float64]) -> tuple[slice, slic
 
 
 def _without_islands(bone: NDArray[np.bool_], node_mm3: float) -> NDArray[np.bool_]:
-    """The nodes of bone (K, J, I) without islands below `SMALLEST_MM3`."""
+    """The nodes (K, J, I) without connected groups below `SMALLEST_MM3`."""
     from scipy.ndimage import label
 
     islands, count = label(bone)
