@@ -8,7 +8,9 @@ from pathlib import Path
 from siteplan.assessment import load_library
 from siteplan.case import CaseFile
 from siteplan.case.store import write_whole
+from siteplan.errors import OutputError
 from siteplan.findings import Findings
+from siteplan.fixture import Catalogue, load_catalogue
 from siteplan.handover.bodies import bodies_of
 from siteplan.handover.bundle_write import write_bundle
 from siteplan.handover.kinds import KINDS
@@ -18,6 +20,7 @@ from siteplan.handover.tables import csv_files
 from siteplan.objects.template_write import template_files
 from siteplan.report import Identity
 from siteplan.report.writer import make_folder
+from siteplan.scan.identity import without_names
 from siteplan.scan.volume import Scan
 
 Progress = Callable[[float, str], None]
@@ -85,8 +88,25 @@ def _content(kind: str, findings: Findings, scan: Scan, case: CaseFile, identity
         text = json.dumps(findings_content(findings, identity), indent=1, ensure_ascii=False, allow_nan=False)
         return {"findings.json": f"{text}\n".encode()}
     if kind == "templates":
-        return {f"templates/{name}": raw for name, raw in template_files(load_library(scan, case).catalogue).items()}
+        catalogue = load_library(scan, case).catalogue
+        if not identity.keeps_free_text:
+            _check_catalogue(catalogue, scan)
+        return {f"templates/{name}": raw for name, raw in template_files(catalogue).items()}
     return write_meshes(bodies_of(findings, scan), kind)
+
+
+def _check_catalogue(catalogue: Catalogue, scan: Scan) -> None:
+    """Refuse a catalogue of the user's own in whose words the patient is named."""
+    masked = without_names([scan.patient])
+    ours = {fixture.name: fixture.source for fixture in load_catalogue().fixtures}
+    for fixture in catalogue.fixtures:
+        if ours.get(fixture.name) == fixture.source:
+            continue  # it came with the program, so a word in common with a name is chance
+        if any(masked(words) != words for words in (fixture.name, fixture.source)):
+            raise OutputError(
+                "templates: a catalogue file that the case names also names the patient; take that out of it, or give "
+                "the identity."
+            )
 
 
 def _whole(out_dir: Path, content: dict[str, bytes]) -> list[Path]:

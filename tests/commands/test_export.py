@@ -2,11 +2,18 @@
 
 import csv
 import json
+import sys
+from pathlib import Path
 
 import pytest
 import trimesh
 
 from siteplan.cli import main
+
+# The import mode of the suite would not find a module that only tests share.
+sys.path.insert(0, str(Path(__file__).parent.parent / "handover"))
+
+import bundle_maker  # found by the line above
 
 
 @pytest.fixture(scope="module")
@@ -68,3 +75,20 @@ def test_unpack_says_what_is_wrong_in_one_sentence(tmp_path, capsys):
         assert said.startswith("siteplan: ")
         assert said.count("\n") == 1
     assert not (tmp_path / "out").exists()
+
+
+def test_unpack_checks_opens_and_says_what_is_missing(tmp_path, capsys):
+    bundle = bundle_maker.write(tmp_path / "b.zip", bundle_maker.members())
+    assert main(["unpack", str(bundle), "--check"]) == 0
+    assert "every hash agrees" in capsys.readouterr().out
+    assert main(["unpack", str(bundle), "--out", str(tmp_path / "a"), "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["case"] == str(tmp_path / "a" / "case.json")
+    assert said["has_scan"] is False
+    assert said["manifest"]["schema"] == "siteplan-bundle/1"
+    assert main(["unpack", str(bundle), "--out", str(tmp_path / "b")]) == 0
+    said = capsys.readouterr().out
+    assert "The scan is not in it" in said
+    assert "--scan SERIES" in said
+    assert main(["unpack", str(bundle), "--out", str(tmp_path / "b")]) == 1
+    assert "this place is in use" in capsys.readouterr().err

@@ -13,6 +13,7 @@ import made_case as made
 import pytest
 from telling_patient import SECRETS
 
+from siteplan.errors import OutputError
 from siteplan.findings import Findings
 from siteplan.handover.export import export
 from siteplan.handover.kinds import KINDS
@@ -106,3 +107,17 @@ def test_initials_are_there_where_a_person_looks(handed_over: tuple[Identity, Pa
     with zipfile.ZipFile(out / "case-bundle.zip") as archive:
         case = archive.read("case.json").decode()
     assert ("X.Z.Q." in case) == (identity is Identity.INITIALS)
+
+
+def test_a_catalogue_that_names_the_patient_makes_no_templates(findings: Findings, tmp_path: Path) -> None:
+    own = findings.case.folder / "own.toml"
+    before = own.read_text("utf-8")
+    own.write_text(before.replace('source = "invented"', 'source = "measured on Zoenira"'), "utf-8")
+    try:
+        with pytest.raises(OutputError, match="templates: a catalogue file that the case names also names the patient"):
+            export(findings, findings.scan, findings.case, tmp_path, ("templates",))
+        assert not list(tmp_path.rglob("*.dcm"))
+        done = export(findings, findings.scan, findings.case, tmp_path, ("templates",), identity=Identity.AS_GIVEN)
+        assert len(done.files) > 60
+    finally:
+        own.write_text(before, "utf-8")
