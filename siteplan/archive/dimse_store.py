@@ -1,5 +1,6 @@
 """Storing over DIMSE (C-STORE, DICOM PS3.4 annex B): files as they are where the archive takes their encoding."""
 
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
@@ -45,7 +46,9 @@ def _stored(link: Any, named: Named, parcel: Parcel, accepted: set[_Kind]) -> st
     else:
         return "the archive does not support objects of this kind"
     try:
-        answer = link.send_c_store(what)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # the library's warnings quote values
+            answer = link.send_c_store(what)
     except (RuntimeError, ValueError):
         raise lost(named) from None
     if "Status" not in answer:

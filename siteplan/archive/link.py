@@ -2,11 +2,13 @@
 
 import socket
 import ssl
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import Any
 
 from pynetdicom import AE, evt
+from pynetdicom.dul import DULServiceProvider
 from pynetdicom.pdu_primitives import UserIdentityNegotiation
 
 from siteplan.archive.login import secret_of
@@ -15,6 +17,9 @@ from siteplan.errors import ArchiveError
 
 MOST_CONTEXTS = 128
 """Presentation contexts of one association (odd numbers of one byte, PS3.8 section 7.1.1.13)."""
+
+LONGEST_CONNECT_S = 10.0
+"""Seconds for a connection to come about; until then the library cannot be interrupted."""
 
 LARGEST_ANSWER = 1 << 20
 """Bytes between two events that we handle, where no object is expected; an answer of a search takes under 2 KiB."""
@@ -103,7 +108,8 @@ def association(
         ArchiveError: not reached, or refused.
     """
     entity = AE(ae_title=settings.our_title)
-    entity.connection_timeout = entity.acse_timeout = entity.network_timeout = settings.timeout_s
+    entity.acse_timeout = settings.timeout_s
+    entity.connection_timeout = min(settings.timeout_s, LONGEST_CONNECT_S)
     entity.dimse_timeout = silence_s or settings.timeout_s
     entity.network_timeout = max(entity.dimse_timeout, settings.timeout_s)
     watch = guard or Guard(LARGEST_ANSWER, settings.pdu_bytes)
@@ -123,6 +129,9 @@ def association(
             )
         except OSError:
             raise ArchiveError(_unreached(named, settings)) from None
+        except BaseException:
+            _end_threads(entity)
+            raise
 
     found = open_()
     if not found.is_established and watch.connected and found.acceptor.primitive is None:
@@ -137,6 +146,13 @@ def association(
         raise
     if found.is_established:
         found.release()
+
+
+def _end_threads(entity: Any) -> None:
+    """End what an interrupted `associate` leaves running: its thread would keep the program from ending."""
+    for thread in threading.enumerate():
+        if isinstance(thread, DULServiceProvider) and thread.assoc.ae is entity:
+            thread.kill_dul()
 
 
 def context_to(named: Named, settings: DimseSettings) -> ssl.SSLContext:

@@ -43,6 +43,12 @@ def gather(paths: Iterable[Path]) -> tuple[list[Parcel], list[LeftOut]]:
         ArchiveError: a path is not there, there is nothing to send, or two files with one UID differ.
     """
     files = _files(paths)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # the library's warnings quote values, a patient's number among them
+        return _gathered(files)
+
+
+def _gathered(files: Sequence[tuple[Path, str]]) -> tuple[list[Parcel], list[LeftOut]]:
     read: list[tuple[Path, str, Any]] = [(path, shown, _header(path)) for path, shown in files]
     masked = without_names(
         Patient(str(ds.get("PatientName", "")), str(ds.get("PatientID", ""))) for _, _, ds in read if ds is not None
@@ -84,9 +90,7 @@ def _header(path: Path) -> Any:
     import pydicom
 
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # they quote values
-            return pydicom.dcmread(path, stop_before_pixels=True, specific_tags=list(_WANTED))
+        return pydicom.dcmread(path, stop_before_pixels=True, specific_tags=list(_WANTED))
     except Exception:  # whatever pydicom says about it, it is not a file that an archive takes
         return None
 

@@ -25,6 +25,7 @@ class SmallArchive:
     """Started and stopped as a context.
 
     Args:
+        without: models that it does not offer.
         classes: SOP classes that it stores; all by default.
         syntaxes: transfer syntaxes that it knows.
         spoil: changes the data set that is about to be handed out, or returns other ones.
@@ -44,6 +45,9 @@ class SmallArchive:
         answer: Callable[[Dataset], Dataset] | None = None,
         tls: Any = None,
         outward_tls: Any = None,
+        without: tuple[str, ...] = (),
+        find_status: int = 0xFF00,
+        echo_status: int = 0x0000,
     ) -> None:
         self.shelf = Shelf()
         self.identities: list[tuple[bytes, bytes]] = []
@@ -63,8 +67,11 @@ class SmallArchive:
             StudyRootQueryRetrieveInformationModelMove,
             Verification,
         ):
-            self._entity.add_supported_context(name)
+            if name not in without:
+                self._entity.add_supported_context(name)
         self._tls, self._outward_tls = tls, outward_tls
+        self._find_status, self._echo_status = find_status, echo_status
+        self.drop_after_stored: int | None = None
 
     def __enter__(self) -> "SmallArchive":
         handlers = [
@@ -73,6 +80,7 @@ class SmallArchive:
             (evt.EVT_C_MOVE, self._move),
             (evt.EVT_C_STORE, self._store),
             (evt.EVT_USER_ID, self._user),
+            (evt.EVT_C_ECHO, lambda _event: self._echo_status),
         ]
         self.server: Any = self._entity.start_server(
             ("127.0.0.1", 0), block=False, evt_handlers=handlers, ssl_context=self._tls
@@ -102,7 +110,7 @@ class SmallArchive:
             for element in wanted:
                 if element.keyword in found and element.keyword != "QueryRetrieveLevel":
                     answer[element.tag] = found[element.tag]
-            yield 0xFF00, self._answer(answer) if self._answer else answer
+            yield self._find_status, self._answer(answer) if self._answer else answer
 
     def _get(self, event: Any) -> Iterator[Any]:
         yield from self._hand_out(event)
@@ -128,6 +136,9 @@ class SmallArchive:
             yield 0xFF00, self._spoil(ds) if self._spoil else ds
 
     def _store(self, event: Any) -> int:
+        if self.drop_after_stored is not None and len(self.shelf.files) >= self.drop_after_stored:
+            event.assoc.abort()
+            return 0x0000
         data = event.encoded_dataset()
         if self._status_of is not None and (status := self._status_of(event.dataset)):
             return status

@@ -26,6 +26,12 @@ from siteplan.archive import stow as stow_module
 from siteplan.errors import ArchiveError, OutputError
 
 ROW = SeriesRow("2.25.1001", "2.25.1000", "CT", "", "", None)
+SCRIPT = (
+    "import signal, sys\n"
+    "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a shell's background jobs begin without it
+    "from siteplan.cli import main\n"
+    "sys.exit(main(sys.argv[1:]))"
+)
 CT = "1.2.840.10008.5.1.4.1.1.2"
 
 
@@ -73,6 +79,28 @@ def test_silence(way: str, silent_port: int, tmp_path: Path) -> None:
     with pytest.raises(ArchiveError, match=r"fell silent|does not answer as the archive"):
         opened(at(silent_port, way), tmp_path, timeout_s=0.3).check()
     assert time.monotonic() - start < 10
+
+
+@pytest.mark.skipif(os.name != "posix", reason="the interrupt is a POSIX signal")
+@pytest.mark.parametrize("way", ["web", "get"])
+def test_ctrl_c_while_nobody_answers(way: str, silent_port: int, tmp_path: Path) -> None:
+    settings = at(silent_port, way).settings_file(tmp_path, timeout_s=60)
+    run = subprocess.Popen(
+        [sys.executable, "-X", "importtime", "-c", SCRIPT, "fetch", "it", "--settings", str(settings), "--check"],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        text=True,
+    )
+    last = "siteplan.archive.web" if way == "web" else "siteplan.archive.receive"
+    assert run.stderr is not None
+    for line in run.stderr:
+        if line.rstrip().endswith(last):  # the libraries are loaded now, what follows is waiting
+            break
+    time.sleep(0.7)
+    run.send_signal(signal.SIGINT)
+    _, said = run.communicate(timeout=15)
+    assert run.returncode == 130, said
+    assert "siteplan: stopped" in said
 
 
 @pytest.mark.parametrize("way", ["web", "get"])
@@ -394,7 +422,7 @@ def test_ctrl_c_stops_the_command(way: str, tmp_path: Path, make: ModuleType) ->
             place.server.trick = slow
         place.server.shelf.add_folder(make.write_series(tmp_path / "s", make.Recipe(count=3)))
         settings = place.settings_file(tmp_path, timeout_s=60)
-        command = [sys.executable, "-m", "siteplan", "fetch", "it", "--settings", str(settings)]
+        command = [sys.executable, "-c", SCRIPT, "fetch", "it", "--settings", str(settings)]
         run = subprocess.Popen(
             [*command, "--study", "2.25.1000", "--out", str(tmp_path / "got")],
             stderr=subprocess.PIPE,

@@ -71,7 +71,7 @@ class Handler(BaseHTTPRequestHandler):
             self.send_error(404)
 
     def do_POST(self) -> None:
-        body = self.rfile.read(int(self.headers["Content-Length"]))
+        self.body = body = self.rfile.read(int(self.headers["Content-Length"]))
         if self._special():
             return
         boundary = self.headers["Content-Type"].split("boundary=")[1].encode()
