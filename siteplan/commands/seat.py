@@ -250,7 +250,13 @@ def _planner(case_path: str, tooth: int) -> Planner:
         if placed is None:
             raise SeatingError(f"tooth {tooth}: the fixture could not be placed; look at the case file.")
         return seating_plan(
-            placed.preparation, placed.fixture, placed.apex_depth_mm, library.kit, library.protocol, tooth
+            placed.preparation,
+            placed.fixture,
+            placed.apex_depth_mm,
+            library.kit,
+            library.protocol,
+            tooth,
+            clearances=placed.clearances,
         )
 
     return plan

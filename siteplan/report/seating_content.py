@@ -84,7 +84,7 @@ def _kept(story: SeatingStory, placed: PlacedFixture | None, identity: Identity)
         "aim": f"Aim for {figure(low, 0)} to {_torque(high)}, early loading from {_torque(story.plan.loading_Ncm)}, "
         f"never above {_torque(story.plan.ceiling_Ncm)}",
         "status": _status(story),
-        "warnings": _warnings(story, placed),
+        "warnings": [*_warnings(story, placed), *_against(story, identity)],
         "rows": _rows(story, identity),
         "entries": [_entry(entry, story, identity) for entry in story.entries],
         "left_out": not identity.keeps_free_text and any(entry.text for entry in story.entries),
@@ -137,6 +137,14 @@ def _warnings(story: SeatingStory, placed: PlacedFixture | None) -> list[str]:
     if top > story.plan.ceiling_Ncm:
         out.append(f"A torque of {_torque(top)} was entered, above the ceiling of {_torque(story.plan.ceiling_Ncm)}")
     return [sentence(text) for text in out]
+
+
+def _against(story: SeatingStory, identity: Identity) -> list[str]:
+    """What spoke against the fixture when it was begun; the names of structures in it are typed text."""
+    against = story.plan.warnings
+    if not against or identity.keeps_free_text:
+        return [sentence(f"Known before it was placed: {text}") for text in against]
+    return [f"Known before it was placed: {len(against)} warnings, which the original report shows."]
 
 
 def _rows(story: SeatingStory, identity: Identity) -> list[dict[str, str]]:

@@ -113,8 +113,9 @@ class State:
 
 
 def begin(plan: SeatingPlan) -> State:
-    """The fixture in hand, the hole prepared."""
-    return State(plan, anchor_mm=plan.drop_in_mm, setting_Ncm=plan.settings_Ncm[0], gum_mm=plan.gum_mm)
+    """The fixture in hand, the hole prepared; what speaks against the fixture is warned about at once."""
+    start = plan.drop_in_mm
+    return State(plan, anchor_mm=start, setting_Ncm=plan.settings_Ncm[0], gum_mm=plan.gum_mm, warnings=plan.warnings)
 
 
 def replay(entries: Sequence[Entry]) -> State:

@@ -1,5 +1,6 @@
 """`SeatingPlan`: what must be known at the chair to guide one fixture in; it is kept with the record."""
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
@@ -7,6 +8,7 @@ import numpy as np
 
 from siteplan.errors import SiteplanError
 from siteplan.fixture import Fixture
+from siteplan.placement import Clearance
 from siteplan.surgery.card import Preparation, Step
 from siteplan.surgery.drill_shape import hole_radius
 from siteplan.surgery.kit import Kit, Purpose
@@ -42,6 +44,7 @@ class SeatingPlan:
         target_Ncm, loading_Ncm, ceiling_Ncm: of the card; the maker's ceiling is already in it.
         back_out_turns to depth_tolerance_mm: rules of the protocol.
         tighter: further drills in order. looser: names of fixtures that fit here and hold more.
+        warnings: what speaks against this fixture here: margins that it does not keep, problems of its card.
         planned_drills, bone, forecast: for looking back later; forecast is {"low", "value", "high"} in N.cm or empty.
     """
 
@@ -69,6 +72,7 @@ class SeatingPlan:
     forecast: dict[str, float] = field(default_factory=dict)
     forecast_curve: dict[str, list[float]] = field(default_factory=dict)
     reference: str = GUM
+    warnings: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.lead_mm <= 0 or self.apex_mm <= 0:
@@ -105,9 +109,19 @@ class SeatingPlan:
 
 
 def seating_plan(
-    preparation: Preparation, fixture: Fixture, apex_mm: float, kit: Kit, protocol: Protocol, tooth: int
+    preparation: Preparation,
+    fixture: Fixture,
+    apex_mm: float,
+    kit: Kit,
+    protocol: Protocol,
+    tooth: int,
+    *,
+    clearances: Sequence[Clearance] = (),
 ) -> SeatingPlan:
     """The plan for guiding a fixture in by its card.
+
+    Args:
+        clearances: of the fixture at its place; those that do not keep their margin are warned about.
 
     Raises:
         SeatingError: the ratchet has no setting within the ceiling.
@@ -126,6 +140,7 @@ def seating_plan(
         drop_in_mm=round(drop_in_mm(fixture, preparation.steps, apex_mm), 3),
         gum_mm=preparation.soft_tissue_mm,
         reference=preparation.reference,
+        warnings=(*map(_broken, (c for c in clearances if not c.verdict.good)), *_problems(preparation)),
         settings_Ncm=tuple(s for s in kit.file.ratchet.settings_Ncm if s <= goal.ceiling_Ncm),
         target_Ncm=goal.target_Ncm,
         loading_Ncm=goal.loading_Ncm,
@@ -143,6 +158,16 @@ def seating_plan(
         forecast={} if final is None else {k: round(getattr(final, k), 2) for k in ("low", "value", "high")},
         forecast_curve={name: curves[name] for name in ("depth_mm", "low", "middle", "high") if name in curves},
     )  # fmt: skip
+
+
+def _broken(found: Clearance) -> str:
+    value = found.distance.value
+    distance = "its distance was not measured" if value is None else f"{value:.2f} mm away"
+    return f"{found.structure}: {found.verdict.value}, {distance}, margin {found.margin.value_mm:g} mm"
+
+
+def _problems(preparation: Preparation) -> tuple[str, ...]:
+    return tuple(f"the card must not be followed as it stands: {problem.text}" for problem in preparation.problems)
 
 
 def drop_in_mm(fixture: Fixture, steps: tuple[Step, ...], apex_mm: float) -> float:

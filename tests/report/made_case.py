@@ -115,6 +115,7 @@ def with_record(findings: Findings, folder: Path, entries: list[Entry], day: str
 def with_talkative_record(findings: Findings, folder: Path, said: str, day: str) -> Findings:
     """The same with `said` in every field that takes text."""
     kinds = (Kind.DRILLED, Kind.FELT, Kind.LOT, Kind.NOTE)
-    entries = [Entry(Kind.STARTED, plan=made_plan(findings)), *(Entry(kind, text=said) for kind in kinds)]
+    plan = replace(made_plan(findings), warnings=(f"canal of {said}: breaks the margin",))
+    entries = [Entry(Kind.STARTED, plan=plan), *(Entry(kind, text=said) for kind in kinds)]
     entries += [Entry(Kind.TAKEN_OUT), Entry(Kind.OPENED, text=said), Entry(Kind.CORRECTION, of=4, text=f"not {said}")]
     return with_record(findings, folder, entries, day)

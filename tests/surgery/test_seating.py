@@ -245,6 +245,14 @@ def test_a_click_above_the_ceiling_is_kept_but_never_advised_again():
     assert "above the ceiling" in loud.warnings[0]
 
 
+def test_what_speaks_against_another_fixture_is_said_before_it_is_turned_in():
+    deep = replace(PLAN, fixture="any-4.0x14", warnings=("canal: breaks the margin, 0.40 mm away, margin 2 mm",))
+    state = after(hand(9), just(Kind.MARK_AT_GUM, torque_Ncm=15), Entry(Kind.REPLACED, plan=deep))
+    assert advice(state).warnings == deep.warnings
+    assert begin(deep).warnings == deep.warnings
+    assert advance(state, hand(1)).warnings == ()
+
+
 def test_another_fixture_starts_afresh_with_its_own_numbers():
     wide = replace(PLAN, fixture="any-4.5x10", lead_mm=0.8)
     state = after(hand(9), just(Kind.MARK_AT_GUM, torque_Ncm=15), Entry(Kind.REPLACED, plan=wide), hand(2))
