@@ -26,8 +26,9 @@ _UNITS: dict[str, Code] = {
 }
 _NOT_HU = (Flag.NOT_CALIBRATED.value, Flag.PROVISIONAL_SCALE.value)
 _GREY = private("grey_value", "Grey value, not Hounsfield units")
-QUANTITY = private("quantity", "Quantity as named in the findings")
-"""Modifier that says exactly which quantity a general concept (Width, Depth) stands for."""
+SORT = private("sort_of_quantity", "Sort of quantity")
+"""Modifier with the general concept of the standard (Width, Depth, ...) that a quantity is one of. The name itself is
+our own code, because viewers show names and often nothing else, and "Distance 2.6 mm" alone would say nothing."""
 DOUBT = private("doubt", "Reason for doubt or absence")
 
 
@@ -61,6 +62,9 @@ def report_object(scan: Scan, groups: list[Group], context: Context, of: NewSeri
             manufacturer=MAKER,
             is_complete=True,
         )
+    for element in ds.iterall():
+        if element.keyword == "ContinuityOfContent":
+            element.value = "SEPARATE"  # so that viewers set each value apart, with its name
     return stamp(ds, context, of)
 
 
@@ -100,7 +104,7 @@ def _absent(group: Group) -> list[tuple[str, Code]]:
 def _measurement(row: Row) -> Any:
     found = row.found
     value, low, high = found["value"], found["low"], found["high"]
-    concept, unit = concept_of(row.name, found)
+    sort, unit = sort_of(row.name, found)
     spread: dict[str, float] = {}
     if low is not None and high is not None and low <= value <= high:
         spread = {
@@ -108,7 +112,7 @@ def _measurement(row: Row) -> Any:
             "lower_measurement_uncertainty": round(value - low, 6),
         }
     out = sr.Measurement(
-        name=concept,
+        name=private(row.name),
         value=value,
         unit=unit,
         derivation=codes.SCT.Mean if row.name.startswith("mean_") else None,
@@ -120,7 +124,7 @@ def _measurement(row: Row) -> Any:
             part.MeasuredValueSequence[0].MeasurementUnitsCodeSequence = Sequence([code_item(unit)])
     if "ContentSequence" not in item:
         item.ContentSequence = sr.ContentSequence()
-    item.ContentSequence.append(sr.CodeContentItem(QUANTITY, private(row.name), "HAS CONCEPT MOD"))
+    item.ContentSequence.append(sr.CodeContentItem(SORT, sort, "HAS CONCEPT MOD"))
     for flag in found["flags"]:
         item.ContentSequence.append(sr.CodeContentItem(DOUBT, private(flag), "HAS PROPERTIES"))
     words = spoken(found)
@@ -129,7 +133,7 @@ def _measurement(row: Row) -> Any:
     return out
 
 
-def concept_of(name: str, found: dict[str, Any]) -> tuple[Code, Code]:
+def sort_of(name: str, found: dict[str, Any]) -> tuple[Code, Code]:
     """General concept and unit of a measure; Hounsfield units only where the scan is calibrated and nothing doubts it.
 
     A value in "HU" exists only with a calibration; the provisional one carries a flag that says so.
@@ -142,7 +146,7 @@ def concept_of(name: str, found: dict[str, Any]) -> tuple[Code, Code]:
     if unit == "deg":
         return codes.SCT.Angle, _UNITS[unit]
     if unit != "mm":
-        return private(name), codes.UCUM.NoUnits
+        return private("other", "Other quantity"), codes.UCUM.NoUnits
     return _length(name), _UNITS[unit]
 
 

@@ -22,9 +22,10 @@ def matrices(registration: pydicom.Dataset) -> dict[str, np.ndarray]:
 
 
 def test_registered_mesh_is_the_planned_fixture(each: Any) -> None:
-    placed = [(site.entry.tooth, site.placed) for site in each.findings.sites if site.placed]
+    placed = [site for site in each.findings.sites if site.placed]
     assert placed
-    for tooth, plan in placed:
+    for site in placed:
+        tooth, plan = site.entry.tooth, site.placed
         stl = pydicom.dcmread(each.files[f"fixture-{tooth}.dcm"])
         registration = pydicom.dcmread(each.files[f"fixture-{tooth}-place.dcm"])
         by_frame = matrices(registration)
@@ -32,6 +33,7 @@ def test_registered_mesh_is_the_planned_fixture(each: Any) -> None:
         matrix = by_frame[stl.FrameOfReferenceUID]
         assert np.allclose(matrix[:3, :3] @ matrix[:3, :3].T, np.eye(3), atol=1e-12)
         assert np.linalg.det(matrix[:3, :3]) == pytest.approx(1.0)
+        assert np.allclose(matrix[:3, 0], site.bone.frame.buccal, atol=1e-9)
         mesh = trimesh.load(io.BytesIO(stl.EncapsulatedDocument), file_type="stl")
         assert mesh.is_watertight
         assert mesh.volume > 0

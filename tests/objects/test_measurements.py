@@ -94,6 +94,25 @@ def comments(group: Any) -> list[str]:
     return [str(i.TextValue) for i in group[0].ContentSequence if i.ValueType == "TEXT"]
 
 
+def test_names(each: Any, groups: list[Any]) -> None:
+    """A name says which quantity it is, in the words of `findings.json`."""
+    data = each.findings.as_json()
+    for group in groups:
+        if topic(group) == "site":
+            site = next(s for s in data["sites"] if f"tooth {s['tooth']}: site" == str(group.tracking_identifier))
+            named = {m.name.value: m.value for m in group.get_measurements()}
+            for name in ("crestal_cortex", "available_height", "mean_grey", "crest_offset"):
+                assert named.get(name) == site[name]["value"]
+        if topic(group) == "level":
+            depth = float(str(group.tracking_identifier).split(": ")[1].split(" mm")[0])
+            tooth = int(str(group.tracking_identifier).split()[1].rstrip(":"))
+            site = next(s for s in data["sites"] if s["tooth"] == tooth)
+            named = {m.name.value: m.value for m in group.get_measurements()}
+            for name in ("ridge_width", "buccal_plate", "lingual_plate"):
+                wanted = next(m for m in site[name] if m["depth_mm"] == depth)
+                assert named.get(name) == wanted["value"]
+
+
 def test_units(each: Any, groups: list[Any]) -> None:
     units = Counter()
     for group in groups:
@@ -111,8 +130,19 @@ def test_units(each: Any, groups: list[Any]) -> None:
     data = each.findings.as_json()
     hounsfield = [site["mean_hu"]["value"] for site in data["sites"] if calibrated]
     assert units["[hnsf'U]"] == len([value for value in hounsfield if value is not None])
-    concepts = {m.name.value for group in groups for m in group.get_measurements() if m.unit.value == "[hnsf'U]"}
-    assert concepts <= {"112031"}  # Attenuation Coefficient (DCM)
+    for group in groups:
+        for measurement in group.get_measurements():
+            sort = {i.ConceptCodeSequence[0].CodeValue for i in measurement[0].ContentSequence if sorts(i)}
+            # Attenuation Coefficient (DCM); Width, Depth, Diameter, Length, Height, Distance (SCT, DCM): PS3.16 CID 218
+            lengths = {"103355008", "131197000", "81827009", "410668003", "121207", "121206"}
+            assert sort <= {"mm": lengths, "1": {"grey_value"}, "[hnsf'U]": {"112031"}}[measurement.unit.value]
+            assert len(sort) == 1
+
+
+def sorts(item: Any) -> bool:
+    return (
+        item.RelationshipType == "HAS CONCEPT MOD" and item.ConceptNameCodeSequence[0].CodeMeaning == "Sort of quantity"
+    )
 
 
 def test_places(each: Any, groups: list[Any]) -> None:
