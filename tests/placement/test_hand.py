@@ -10,7 +10,7 @@ from siteplan.anatomy.structure import Kind, Structure, Tube
 from siteplan.errors import GeometryError
 from siteplan.fixture import Pose, Solid
 from siteplan.placement import load_margins
-from siteplan.placement.hand import SAMPLES, Hand, _chance, deepest_mm, hands, risk
+from siteplan.placement.hand import SAMPLES, Hand, chance_of, deepest_mm, hands, risk
 
 CYLINDER = Solid(np.array([0.0, 10.0]), np.array([2.0, 2.0]))
 UPRIGHT = Pose(np.zeros(3), np.array([0.0, 0.0, 1.0]))
@@ -71,7 +71,7 @@ def test_interval_covers_the_truth_as_often_as_it_says() -> None:
     structure = floor(10 + gap, 0.0)
     for n in range(60):
         poses = STEADY.poses(UPRIGHT, 400, seed=n)
-        chance = _chance(poses.platform_lps_mm[:, 2] > gap)
+        chance = chance_of(poses.platform_lps_mm[:, 2] > gap)
         hits += chance.low <= normal(-gap / 0.8) <= chance.high
     assert structure.name
     assert hits >= 52  # 95 % of 60 is 57; fewer than 52 has a chance below 1 % (binomial)
