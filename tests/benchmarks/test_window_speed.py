@@ -1,12 +1,17 @@
 """How fast the window follows a hand, as ratios to one SimpleITK resample of the same section in the same run."""
 
+import json
+import os
 import statistics
+import subprocess
+import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 import SimpleITK as sitk
-from PySide6.QtCore import QTimer
+from PySide6.QtCore import QPoint, Qt, QTimer
 
 from siteplan.assessment import assess_site, load_library
 from siteplan.scan import read_scan
@@ -20,6 +25,8 @@ ROUNDS = 15
 AIM = 5.0
 """Wanted ratio of drag-to-updated-section-and-numbers to one SimpleITK resample."""
 TWO_FRAMES_MS = 2 * 1000 / 60
+MOST_VOLUMES = 2.5
+"""Wanted memory of the window beyond an empty one, in volumes of the scan."""
 
 
 def _median(work) -> float:
@@ -91,24 +98,29 @@ def test_drag_to_section_and_numbers(setting, capsys):
     assert (in_plane + cut) / base < AIM
 
 
-@pytest.mark.display
-def test_event_loop_stays_free_while_dragging(request, root, capsys):
-    """How long the main thread answers nothing, while a hand drags and workers measure.
-
-    Checked: the window's own work for one step of the hand stays within two frames. Printed: the gaps, in which the
-    interpreter lock and whatever else runs here take part; the goal is none beyond two frames.
-    """
-    import os
-
+def _need_display() -> None:
     if not os.environ.get("DISPLAY"):
         pytest.skip("there is no display; run the tests with xvfb-run")
+
+
+@pytest.mark.display
+def test_event_loop_stays_free_while_dragging(request, root, capsys):
+    """How long the main thread answers nothing, while a real mouse drags the fixture and workers measure.
+
+    Two clocks run over every turn of the event loop: the wall clock, in which everything else on this machine takes
+    part, and the main thread's own processor time, which is the window's own work. Checked: one step of the hand costs
+    the main thread less than two frames. Printed: both clocks.
+    """
+    _need_display()
     qtbot = request.getfixturevalue("qtbot")
-    from viewer.app import dress
+    from viewer.app import SWITCH_S, dress
     from viewer.desk import Desk
     from viewer.session import Session
     from viewer.workspace import Workspace
 
     dress(request.getfixturevalue("qapp"))
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)  # as the program does
     plan, file = read_plan(root / "sample_volumes" / "lower_jaw" / "case.json")
     space = Workspace()
     space.resize(1400, 860)
@@ -117,37 +129,80 @@ def test_event_loop_stays_free_while_dragging(request, root, capsys):
     desk = Desk(space)
     desk.open(Session(read_scan(file.series_path), plan, file.folder, file.path))
     qtbot.waitUntil(lambda: len(desk.measured) == len(plan.sites) and not desk.busy, timeout=120_000)
-    gaps, last, seen = [], [time.perf_counter()], []
+    seen, turns, last = [], [], [time.perf_counter(), time.thread_time()]
     desk.channels["quick"].done.connect(lambda *_answer: seen.append(1))
 
     def tick() -> None:
-        now = time.perf_counter()
-        gaps.append(now - last[0])
-        last[0] = now
+        now = [time.perf_counter(), time.thread_time()]
+        turns.append((now[0] - last[0], now[1] - last[1]))
+        last[:] = now
 
+    section = space.section
+    platform, tip = section.handle_px("platform"), section.handle_px("tip")
+    middle = QPoint(int((platform.x() + tip.x()) / 2), int((platform.y() + tip.y()) / 2))
     timer = QTimer()
     timer.setInterval(0)
     timer.timeout.connect(tick)
-    section = space.section
-    section._grip = "body"
+    qtbot.mousePress(section, Qt.MouseButton.LeftButton, pos=middle)
+    assert section.holding
     timer.start()
-    last[0] = time.perf_counter()
+    last[:] = [time.perf_counter(), time.thread_time()]
     own = []
     for step in range(60):
-        start = time.perf_counter()
-        desk.hold(edits.moved(plan.sites[0], 0.03 * step * plan.sites[0].frame().buccal))
-        own.append(time.perf_counter() - start)
+        start = time.thread_time()
+        qtbot.mouseMove(section, middle + QPoint(step % 30, (2 * step) % 20))
         qtbot.wait(16)
+        own.append(1e3 * (time.thread_time() - start))
     timer.stop()
-    section._grip = ""
+    qtbot.mouseRelease(section, Qt.MouseButton.LeftButton, pos=middle)
     desk.close()
-    worst = 1e3 * max(gaps)
-    blocked = sum(g for g in gaps if 1e3 * g > TWO_FRAMES_MS) / sum(gaps)
+    sys.setswitchinterval(before)
+    total = sum(wall for wall, _ in turns)
+    blocked = [sum(x for x in clock if 1e3 * x > TWO_FRAMES_MS) / total for clock in zip(*turns, strict=True)]
     with capsys.disabled():
         print(
-            f"\nmain thread: longest {worst:.0f} ms, {blocked:.0%} of the drag in gaps longer than two frames; "
-            f"{len(seen)} of 60 answers seen; "
-            f"own work median {1e3 * statistics.median(own):.0f} ms, longest {1e3 * max(own):.0f} ms"
+            f"\ndrag: longest turn of the event loop {1e3 * max(w for w, _ in turns):.0f} ms, of it own work at most "
+            f"{1e3 * max(c for _, c in turns):.0f} ms; {blocked[0]:.0%} of the time in turns longer than two frames, "
+            f"{blocked[1]:.0%} in turns with so much own work; a step of the hand costs the main thread "
+            f"{statistics.median(own):.1f} ms (95 % of steps {sorted(own)[56]:.1f}); {len(seen)} of 60 answers seen; "
+            f"load average {os.getloadavg()[0]:.1f}"
         )
     assert len(seen) > 5  # numbers follow while the hand still moves, not only when it rests
-    assert statistics.median(own) * 1e3 < TWO_FRAMES_MS
+    assert statistics.median(own) < TWO_FRAMES_MS
+
+
+@pytest.mark.display
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="the memory of a process is read from /proc")
+def test_opening_a_large_scan(tmp_path, series_maker, capsys):
+    """A scan of 500 x 500 x 400 voxels in the real window, beside loading it alone, in a process of its own."""
+    _need_display()
+    spacing = {"row_spacing": 0.2, "column_spacing": 0.2, "gap": 0.2}
+    recipe = series_maker.Recipe(count=400, rows=500, columns=500, stored=12, **spacing)
+    series_maker.write_series(tmp_path, recipe, values=_made_head(recipe))
+    child = Path(__file__).with_name("window_child.py")
+    run = subprocess.run([sys.executable, str(child), str(tmp_path)], capture_output=True, text=True, check=False)
+    assert run.returncode == 0, run.stderr[-2000:]
+    got = json.loads(run.stdout.splitlines()[-1])
+    with capsys.disabled():
+        print(
+            f"\n500 x 500 x 400: first picture after {got['picture_s']:.2f} s, usable after {got['usable_s']:.2f} s, "
+            f"{got['usable_s'] / got['load_s']:.1f} times the plain load (wanted: at most 2; processor time "
+            f"{got['usable_cpu_s'] / got['load_cpu_s']:.1f}); own work of the main thread in one turn at most "
+            f"{got['longest_turn_cpu_ms']:.0f} ms; memory beyond the empty window {got['memory_now']:.2f} volumes, at "
+            f"its highest {got['memory_peak']:.2f} (wanted: at most 2.5)"
+        )
+    assert got["shown"]
+    assert got["arch_points"] >= 3  # the arch was found, which is the largest work of opening
+    assert got["memory_peak"] <= MOST_VOLUMES
+
+
+def _made_head(recipe) -> np.ndarray:
+    """(K, J, I) a round head with a horseshoe of bone, so that everything that opening does has something to do."""
+    j, i = np.meshgrid(np.linspace(-50, 50, recipe.rows), np.linspace(-50, 50, recipe.columns), indexing="ij")
+    radius = np.hypot(i, j + 5)
+    head = np.where(np.hypot(i, j) < 46, 1030.0, 0.0).astype(np.float32)
+    shoe = head + 900 * ((radius > 24) & (radius < 33) & (j < 15)).astype(np.float32)
+    dice = np.random.default_rng(3)
+    part = ((shoe if 100 < k < 260 else head) for k in range(recipe.count))
+    noise = (20 * dice.standard_normal(head.shape, dtype=np.float32) for _ in range(recipe.count))
+    return np.stack([(a + b).clip(0, 4095).astype(np.uint16) for a, b in zip(part, noise, strict=True)])
