@@ -8,7 +8,7 @@ from typing import Any
 from pynetdicom import _config, build_context
 
 from siteplan.archive.door import Parcel, Told
-from siteplan.archive.link import MOST_CONTEXTS, association, lost
+from siteplan.archive.link import MOST_CONTEXTS, NothingAccepted, association, lost
 from siteplan.archive.reasons import WARNING, reason
 from siteplan.archive.settings import DimseSettings, Named
 from siteplan.scan.walk import EXPLICIT, IMPLICIT
@@ -16,6 +16,8 @@ from siteplan.scan.walk import EXPLICIT, IMPLICIT
 _TAKEN = 0x0000
 _REWRITABLE = frozenset({IMPLICIT, EXPLICIT})
 """Encodings that turn into each other without touching a value (PS3.5 annex A)."""
+
+_NOT_THIS_KIND = "the archive does not support objects of this kind"
 
 _Kind = tuple[str, str]
 """SOP class and transfer syntax."""
@@ -28,12 +30,15 @@ def store(named: Named, settings: DimseSettings, parcels: Sequence[Parcel], told
         ArchiveError: the archive cannot be reached or closed the connection; `told` knows what it took before.
     """
     for some in _by_association(parcels):
-        kinds = _kinds(some)
-        with association(named, settings, [build_context(name, [syntax]) for name, syntax in kinds]) as link:
-            accepted = {(context.abstract_syntax, context.transfer_syntax[0]) for context in link.accepted_contexts}
-            with _straight_from_disk():
+        contexts = [build_context(name, [syntax]) for name, syntax in _kinds(some)]
+        try:
+            with association(named, settings, contexts) as link, _straight_from_disk():
+                accepted = {(one.abstract_syntax, one.transfer_syntax[0]) for one in link.accepted_contexts}
                 for parcel in some:
                     told(parcel, _stored(link, named, parcel, accepted))
+        except NothingAccepted:
+            for parcel in some:
+                told(parcel, _NOT_THIS_KIND)
 
 
 def _stored(link: Any, named: Named, parcel: Parcel, accepted: set[_Kind]) -> str:
@@ -44,7 +49,7 @@ def _stored(link: Any, named: Named, parcel: Parcel, accepted: set[_Kind]) -> st
     elif any(name == parcel.sop_class for name, _ in accepted):
         return "the archive takes objects of this kind, but not in the encoding of this file"
     else:
-        return "the archive does not support objects of this kind"
+        return _NOT_THIS_KIND
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # the library's warnings quote values

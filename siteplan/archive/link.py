@@ -38,6 +38,10 @@ _WHY_REJECTED = {
 """Source and diagnostic of a rejection (PS3.8 table 9-21)."""
 
 
+class NothingAccepted(ArchiveError):
+    """The archive lets us in and supports none of the kinds that were named."""
+
+
 class Guard:
     """Bounds what one connection may send between two objects, because a peer can state any length.
 
@@ -138,7 +142,7 @@ def association(
         watch.reset()
         found = open_()  # a rejection is lost at times when the peer closes right behind it
     if not found.is_established:
-        raise ArchiveError(_not_established(found, named, settings))
+        raise _not_established(found, named, settings)
     try:
         yield found
     except BaseException:
@@ -196,17 +200,18 @@ def _identity(named: Named) -> list[Any]:
     return [item]
 
 
-def _not_established(found: Any, named: Named, settings: DimseSettings) -> str:
+def _not_established(found: Any, named: Named, settings: DimseSettings) -> ArchiveError:
     answer = found.acceptor.primitive
     if found.is_rejected and answer is not None:
         said = _WHY_REJECTED.get((answer.result_source, answer.diagnostic), "refuses the connection; ask who runs it")
-        return f"the archive {named.name!r} {said.format(ours=settings.our_title, theirs=settings.title)}."
+        said = said.format(ours=settings.our_title, theirs=settings.title)
+        return ArchiveError(f"the archive {named.name!r} {said}.")
     if answer is not None:
-        return (
+        return NothingAccepted(
             f"the archive {named.name!r} supports nothing of what is asked for here; ask who runs it, or use "
             "another way to reach it."
         )
-    return _unreached(named, settings)
+    return ArchiveError(_unreached(named, settings))
 
 
 def _unreached(named: Named, settings: DimseSettings) -> str:

@@ -329,6 +329,8 @@ def test_kinds_that_the_archive_refuses_are_named_with_the_reason(way: str, tmp_
         if way == "web":
             place.server.refused_classes = {PDF: 0x0122}
         done = send(opened(place, tmp_path), [tmp_path / "o"])
+        alone = send(opened(place, tmp_path), [tmp_path / "o" / "b.dcm"])
+    assert [one.shown for one in alone.refused] == ["b.dcm"]
     assert (done.sent, done.complete, done.missing) == (1, False, ())
     (refused,) = done.refused
     assert (refused.shown, refused.kind) == ("b.dcm", "Encapsulated PDF Storage")
