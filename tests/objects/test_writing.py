@@ -32,6 +32,10 @@ def readable(raw: bytes) -> bytes:
     return b"\n".join(parts)
 
 
+RANDOM_UID = re.compile(rb"2\.25\.\d{20,39}")
+"""What random numbers and keyed hashes become; among thousands of their digits any short number turns up by chance."""
+
+
 def test_not_one_byte_of_the_patient(told: Any) -> None:
     uids = {e.value for e in pydicom.dcmread(next(iter(told.series.iterdir()))) if e.VR == "UI"}
     own = {uid for uid in uids if not uid.startswith("1.2.840.10008.")}
@@ -39,14 +43,14 @@ def test_not_one_byte_of_the_patient(told: Any) -> None:
     today = datetime.now(UTC).strftime("%Y%m%d").encode()
     for name, path in told.files.items():
         raw = path.read_bytes()
-        content = readable(raw)
+        content = RANDOM_UID.sub(b"", readable(raw))
         for secret in {*SECRETS, *own, "101112", str(told.findings.case.folder)}:
             for form in {secret, secret.lower(), secret.upper(), secret.title()}:
                 for coding in ("utf-8", "utf-16-be", "utf-16-le"):
                     assert form.encode(coding) not in content, f"{name} holds {secret}"
             assert secret.lower() not in str(path.relative_to(path.parent.parent)).lower()
         if name != "report.dcm":  # the page itself says when it was printed; no header does
-            assert today not in raw, name
+            assert today not in RANDOM_UID.sub(b"", raw), name
 
 
 def test_what_the_basic_profile_asks_for(told: Any) -> None:
