@@ -19,7 +19,6 @@ from siteplan.handover.export import export
 from siteplan.handover.kinds import KINDS
 from siteplan.report import Identity
 
-
 RANDOM_UID = re.compile(rb"2\.25\.\d{20,39}")
 """What random numbers and keyed hashes become; among thousands of their digits any short number turns up by chance."""
 
