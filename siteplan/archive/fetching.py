@@ -4,9 +4,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from siteplan.archive.arriving import holds_exactly
 from siteplan.archive.door import Archive
 from siteplan.archive.entries import Instance, SeriesRow
-from siteplan.archive.landing import Landing, holds_exactly
+from siteplan.archive.landing import Landing
 from siteplan.errors import ArchiveError
 
 Progress = Callable[[float, str], None]

@@ -8,7 +8,6 @@ changed is noticed before the folder gets its name.
 import errno
 import hashlib
 import json
-import os
 import shutil
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -17,10 +16,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
+from siteplan.archive.arriving import Arriving, cut_short, locked, must_be_free, sum_of
 from siteplan.archive.entries import Instance
 from siteplan.errors import ArchiveError, OutputError, SiteplanError
 from siteplan.scan import tags
-from siteplan.scan.header import Header, NotDicom, Unreadable, read_header
+from siteplan.scan.header import NotDicom, Unreadable, read_header
 from siteplan.scan.source import DiskFile
 
 Progress = Callable[[float, str], None]
@@ -28,7 +28,6 @@ Progress = Callable[[float, str], None]
 JOURNAL = "arrived.jsonl"
 _ROOM_LEFT = 64 << 20
 """Bytes that a fetch leaves free on the disk, so that the machine goes on working (our own bound)."""
-_COPY = 1 << 20
 _FLUSHED_AT_ONCE = 4
 
 
@@ -60,14 +59,14 @@ class Landing:
         self.progress: Progress | None = None
         key = hashlib.sha256(f"{study_uid}\n{series_uid}".encode()).hexdigest()[:12]
         self.folder = target.parent / f".{target.name}.{key}.arriving"
-        _must_be_free(target)
+        must_be_free(target)
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
             self.folder.mkdir(mode=0o700, exist_ok=True)
             self._journal: IO[str] = (self.folder / JOURNAL).open("a+", encoding="utf-8")
         except OSError as error:
             raise OutputError(f"{target}: cannot be written ({error.strerror}); choose another folder.") from error
-        if not _locked(self._journal):
+        if not locked(self._journal):
             self._journal.close()
             raise OutputError(f"{target}: another fetch is writing this series there; wait for it to end.")
         self._take_up()
@@ -83,7 +82,7 @@ class Landing:
         return len(self._sums)
 
     @contextmanager
-    def arriving(self) -> Iterator["Arriving"]:
+    def arriving(self) -> Iterator[Arriving]:
         """Something to write one object into; checked and taken in when the block ends without an error.
 
         Raises:
@@ -121,7 +120,7 @@ class Landing:
             )
         try:
             self._verify()
-            _must_be_free(self._target)
+            must_be_free(self._target)
             self._journal.close()
             (self.folder / JOURNAL).unlink()
             if self._target.is_dir():
@@ -134,7 +133,7 @@ class Landing:
     def _verify(self) -> None:
         """Every object flushed to the disk, read back, and what it was when it arrived."""
         with ThreadPoolExecutor(_FLUSHED_AT_ONCE) as pool:
-            found = list(pool.map(lambda uid: _sum(self._path(uid), flush=True), self._sums))
+            found = list(pool.map(lambda uid: sum_of(self._path(uid), flush=True), self._sums))
         for (uid, expected), now in zip(self._sums.items(), found, strict=True):
             if now != expected:
                 self._path(uid).unlink()
@@ -167,7 +166,7 @@ class Landing:
                 uid, expected = str(entry["uid"]), str(entry["sha256"])
             except (ValueError, KeyError, TypeError):
                 continue  # a line that a crash cut short
-            if uid in self._wanted and self._path(uid).is_file() and _sum(self._path(uid)) == expected:
+            if uid in self._wanted and self._path(uid).is_file() and sum_of(self._path(uid)) == expected:
                 self._sums[uid] = expected
         kept = {self._path(uid) for uid in self._sums}
         self._bytes = sum(path.stat().st_size for path in kept)
@@ -224,7 +223,7 @@ class Landing:
             raise ArchiveError("the archive sent an object that was not asked for; nothing of it is kept.")
         if header.text(tags.STUDY_UID) != self._study:
             raise ArchiveError("the archive sent an object of another study; nothing of it is kept.")
-        if _cut_short(header, path.stat().st_size):
+        if cut_short(header, path.stat().st_size):
             raise ArchiveError("the archive sent an object whose pixels are cut short; fetch it again.")
         return uid
 
@@ -232,73 +231,3 @@ class Landing:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
             return f"{self._target}: the disk is full; make room and run the same command again."
         return f"{self._target}: cannot be written ({error.strerror}); choose another folder."
-
-
-class Arriving:
-    """One object while it is written: counts, bounds and sums its bytes."""
-
-    def __init__(self, stream: IO[bytes], most: int) -> None:
-        self._stream, self._most, self._sum = stream, most, hashlib.sha256()
-        self.size = 0
-
-    def write(self, data: bytes | bytearray | memoryview) -> None:
-        """Add bytes. Raises ArchiveError beyond the bound, OSError when the disk does not take them."""
-        self.size += len(data)
-        if self.size > self._most:
-            raise ArchiveError(
-                "the archive sends more than the limits of its entry in the settings allow; raise largest_object_mb "
-                "or largest_series_mb if this is meant."
-            )
-        self._sum.update(data)
-        self._stream.write(data)
-
-    @property
-    def sha256(self) -> str:
-        """Of everything written."""
-        return self._sum.hexdigest()
-
-
-def holds_exactly(folder: Path, wanted: Sequence[Instance]) -> bool:
-    """Whether a folder holds these objects, each once, and nothing else."""
-    found: list[str] = []
-    for path in folder.iterdir() if folder.is_dir() else ():
-        try:
-            header = read_header(DiskFile(str(path), "object", path.stat().st_size))
-        except (NotDicom, Unreadable, OSError):
-            return False
-        if _cut_short(header, path.stat().st_size):
-            return False
-        found.append(header.text(tags.SOP_INSTANCE))
-    return sorted(found) == sorted(one.uid for one in wanted)
-
-
-def _must_be_free(target: Path) -> None:
-    if target.is_symlink() or (target.exists() and (not target.is_dir() or any(target.iterdir()))):
-        raise OutputError(f"{target}: is there and holds something else; choose a folder that is new or empty.")
-
-
-def _cut_short(header: Header, size: int) -> bool:
-    length = header.pixel_length
-    return header.source.size == size and length is not None and header.pixel_offset + length > size
-
-
-def _sum(path: Path, *, flush: bool = False) -> str:
-    found = hashlib.sha256()
-    with path.open("rb+" if flush else "rb", buffering=0) as stream:
-        if flush:
-            os.fsync(stream.fileno())
-        while part := stream.read(_COPY):
-            found.update(part)
-    return found.hexdigest()
-
-
-def _locked(stream: IO[str]) -> bool:
-    try:
-        import fcntl
-    except ImportError:  # no such locks on this system; two fetches into one folder then meet at the rename
-        return True
-    try:
-        fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

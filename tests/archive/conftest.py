@@ -1,5 +1,6 @@
 """Archives to test with: small ones inside the test process, and a real Orthanc where the system allows it."""
 
+import socket
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -72,3 +73,10 @@ def archive(place: Place, tmp_path: Path) -> Archive:
 def web() -> Iterator[WebServer]:
     with WebServer() as server:
         yield server
+
+
+@pytest.fixture
+def silent_port() -> Iterator[int]:
+    """Something that takes connections and never says a word."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        yield server.getsockname()[1]

@@ -78,3 +78,13 @@ def dimse_place(way: str, **options: Any) -> Iterator[Place]:
     receive = free_port()
     with SmallArchive(THEIRS, destinations={OURS: ("127.0.0.1", receive)}, **options) as server:
         yield Place("", server.port, THEIRS, receive, way, server)
+
+
+def at(port: int, way: str) -> Place:
+    """A place of which only the port is known."""
+    return Place(f"http://127.0.0.1:{port}/dicom-web", port, THEIRS, free_port(), way)
+
+
+def nothing_left(folder: Path, target: str = "got") -> bool:
+    """Neither the target of a fetch nor what was on its way there."""
+    return not (folder / target).exists() and not list(folder.glob(f".{target}*"))

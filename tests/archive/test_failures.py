@@ -2,13 +2,9 @@
 
 import errno
 import os
-import signal
 import socket
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -17,30 +13,14 @@ import numpy as np
 import pydicom
 import pytest
 from orthanc import Orthanc
-from places import OURS, Place, dimse_place, free_port, opened, web_place
+from places import OURS, Place, at, dimse_place, free_port, nothing_left, opened, web_place
 
-from siteplan.archive import Archive, SeriesRow, fetch_series, send
+from siteplan.archive import SeriesRow, fetch_series, send
 from siteplan.archive import landing as landing_module
-from siteplan.archive import sending as sending_module
 from siteplan.archive import stow as stow_module
 from siteplan.errors import ArchiveError, OutputError
 
 ROW = SeriesRow("2.25.1001", "2.25.1000", "CT", "", "", None)
-SCRIPT = (
-    "import signal, sys\n"
-    "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a shell's background jobs begin without it
-    "from siteplan.cli import main\n"
-    "sys.exit(main(sys.argv[1:]))"
-)
-CT = "1.2.840.10008.5.1.4.1.1.2"
-
-
-def nothing_left(folder: Path, target: str = "got") -> bool:
-    return not (folder / target).exists() and not list(folder.glob(f".{target}*"))
-
-
-def at(port: int, way: str) -> Place:
-    return Place(f"http://127.0.0.1:{port}/dicom-web", port, "BARATARIA", free_port(), way)
 
 
 @pytest.mark.parametrize("way", ["web", "get", "move"])
@@ -66,41 +46,12 @@ def test_the_host_is_not_known(way: str, tmp_path: Path) -> None:
         opened(place, tmp_path, **extra).check()
 
 
-@pytest.fixture
-def silent_port() -> Iterator[int]:
-    """Something that takes connections and never says a word."""
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        yield server.getsockname()[1]
-
-
 @pytest.mark.parametrize("way", ["web", "get"])
 def test_silence(way: str, silent_port: int, tmp_path: Path) -> None:
     start = time.monotonic()
     with pytest.raises(ArchiveError, match=r"fell silent|does not answer as the archive"):
         opened(at(silent_port, way), tmp_path, timeout_s=0.3).check()
     assert time.monotonic() - start < 10
-
-
-@pytest.mark.skipif(os.name != "posix", reason="the interrupt is a POSIX signal")
-@pytest.mark.parametrize("way", ["web", "get"])
-def test_ctrl_c_while_nobody_answers(way: str, silent_port: int, tmp_path: Path) -> None:
-    settings = at(silent_port, way).settings_file(tmp_path, timeout_s=60)
-    run = subprocess.Popen(
-        [sys.executable, "-X", "importtime", "-c", SCRIPT, "fetch", "it", "--settings", str(settings), "--check"],
-        stderr=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        text=True,
-    )
-    last = "siteplan.archive.web" if way == "web" else "siteplan.archive.receive"
-    assert run.stderr is not None
-    for line in run.stderr:
-        if line.rstrip().endswith(last):  # the libraries are loaded now, what follows is waiting
-            break
-    time.sleep(0.7)
-    run.send_signal(signal.SIGINT)
-    _, said = run.communicate(timeout=15)
-    assert run.returncode == 130, said
-    assert "siteplan: stopped" in said
 
 
 @pytest.mark.parametrize("way", ["web", "get"])
@@ -173,20 +124,6 @@ def test_an_archive_that_keeps_some_back(way: str, tmp_path: Path, make: ModuleT
         assert not (tmp_path / "got").exists()
         place.server.shelf.withheld = set()
         assert fetch_series(archive, ROW, tmp_path / "got").taken_up == 2
-
-
-@pytest.mark.parametrize("way", ["web", "get"])
-def test_objects_of_another_patient_are_not_put_into_a_study(way: str, tmp_path: Path, make: ModuleType) -> None:
-    with web_place() if way == "web" else dimse_place(way) as place:
-        place.server.shelf.add_folder(make.write_series(tmp_path / "s", make.Recipe(count=2)))
-        before = set(place.server.shelf.files)
-        for other in ("MANCHA-1606", ""):
-            recipe = make.Recipe(count=1, series_uid="2.25.5001", patient_id=other, patient="")
-            objects = make.write_series(tmp_path / f"o{other}", recipe)
-            with pytest.raises(ArchiveError, match="has under another patient's number; nothing was sent") as caught:
-                send(opened(place, tmp_path), [objects])
-            assert "MANCHA" not in str(caught.value)
-        assert set(place.server.shelf.files) == before
 
 
 def test_a_killed_orthanc_fetching_and_sending(
@@ -297,149 +234,3 @@ def test_an_archive_that_is_still_receiving(tmp_path: Path, make: ModuleType) ->
         row = SeriesRow("2.25.1001", "2.25.1000", "CT", "", "", 5)
         with pytest.raises(ArchiveError, match="says that the series has 5 objects and names 3"):
             fetch_series(opened(place, tmp_path), row, tmp_path / "got")
-
-
-def _object(folder: Path, make: ModuleType, name: str, **changes: Any) -> Path:
-    """A small object: a slice with other elements."""
-    ds = make.slice_dataset(make.Recipe(count=1, series_uid="2.25.55"), 0, make.stored_values(make.Recipe(count=1))[0])
-    for keyword, value in changes.items():
-        if value is None:
-            delattr(ds, keyword)
-        else:
-            setattr(ds, keyword, value)
-    ds.file_meta.MediaStorageSOPClassUID, ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPClassUID, ds.SOPInstanceUID
-    folder.mkdir(exist_ok=True)
-    ds.save_as(folder / name, enforce_file_format=True)
-    return folder / name
-
-
-PDF = "1.2.840.10008.5.1.4.1.1.104.1"
-TEMPLATE = "1.2.840.10008.5.1.4.43.1"
-
-
-@pytest.mark.parametrize("way", ["web", "get"])
-def test_kinds_that_the_archive_refuses_are_named_with_the_reason(way: str, tmp_path: Path, make: ModuleType) -> None:
-    """Status codes of PS3.4 table B.2-1, refused contexts of PS3.8, and what belongs to no study."""
-    _object(tmp_path / "o", make, "a.dcm")
-    _object(tmp_path / "o", make, "b.dcm", SOPClassUID=PDF, SOPInstanceUID="2.25.66", SeriesInstanceUID="2.25.56")
-    none = {"StudyInstanceUID": None, "SeriesInstanceUID": None}
-    _object(tmp_path / "o", make, "c.dcm", SOPClassUID=TEMPLATE, SOPInstanceUID="2.25.67", **none)
-    (tmp_path / "o" / f"{make.PATIENT.title()} letter.txt").write_text("no object")
-    with web_place() if way == "web" else dimse_place("get", classes=(CT,)) as place:
-        if way == "web":
-            place.server.refused_classes = {PDF: 0x0122}
-        done = send(opened(place, tmp_path), [tmp_path / "o"])
-        alone = send(opened(place, tmp_path), [tmp_path / "o" / "b.dcm"])
-    assert [one.shown for one in alone.refused] == ["b.dcm"]
-    assert (done.sent, done.complete, done.missing) == (1, False, ())
-    (refused,) = done.refused
-    assert (refused.shown, refused.kind) == ("b.dcm", "Encapsulated PDF Storage")
-    assert "does not support objects of this kind" in refused.why
-    left = {one.shown: one.why for one in done.left_out}
-    assert "belongs to no study" in left["c.dcm"]
-    assert left["***^*** letter.txt"] == "no DICOM file"
-
-
-def test_statuses_are_put_into_words(tmp_path: Path, make: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sending_module, "_FIRST_WAIT_S", 0.01)
-    folder = make.write_series(tmp_path / "s", make.Recipe(count=4))
-    codes = {"2.25.1001.1": 0xA700, "2.25.1001.2": 0xA900, "2.25.1001.3": 0xC000, "2.25.1001.4": 0xB000}
-    with dimse_place("get", status_of=lambda ds: codes[str(ds.SOPInstanceUID)]) as place:
-        done = send(opened(place, tmp_path), [folder])
-    said = " ".join(one.why for one in done.refused)
-    for part in ("out of room or memory (status A700)", "not what it says it is", "cannot understand the object"):
-        assert part in said
-    assert done.sent == 1  # B000: stored, with a remark
-    assert len(done.missing) == 1  # but this archive did not really keep it, and that is noticed
-    assert not done.complete
-
-
-def test_an_archive_that_takes_and_does_not_keep(
-    tmp_path: Path, make: ModuleType, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(sending_module, "_FIRST_WAIT_S", 0.01)
-    with web_place() as place:
-
-        def forget(handler: Any) -> bool:
-            if handler.command == "POST":
-                handler.send_json({})
-                return True
-            return False
-
-        place.server.trick = forget
-        done = send(opened(place, tmp_path), [make.write_series(tmp_path / "s", make.Recipe(count=2))])
-    assert len(done.missing) == 2
-    assert not done.complete
-
-
-def test_an_archive_with_implicit_encoding_only(tmp_path: Path, make: ModuleType) -> None:
-    """Every archive knows implicit VR little endian (PS3.5 section 10.1); explicit files are rewritten for it."""
-    folder = make.write_series(tmp_path / "s", make.Recipe(count=3))
-    packed = make.write_series(
-        tmp_path / "p", make.Recipe(count=2, series_uid="2.25.2001", syntax=make.JPEG_LS), prefix="p"
-    )
-    with dimse_place("get", syntaxes=("1.2.840.10008.1.2",)) as place:
-        done = send(opened(place, tmp_path), [folder, packed])
-        kept = place.server.shelf.files
-    assert (done.sent, len(done.refused)) == (3, 2)
-    assert "but not in the encoding of this file" in done.refused[0].why
-    for path in folder.iterdir():
-        ours = pydicom.dcmread(path)
-        theirs = pydicom.dcmread(pydicom.filebase.DicomBytesIO(kept[str(ours.SOPInstanceUID)]))
-        assert theirs.file_meta.TransferSyntaxUID == "1.2.840.10008.1.2"
-        assert theirs == ours
-
-
-def test_nothing_to_send_and_files_that_contradict(tmp_path: Path, make: ModuleType) -> None:
-    with web_place() as place:
-        archive: Archive = opened(place, tmp_path)
-        with pytest.raises(ArchiveError, match="there is no such file or folder"):
-            send(archive, [tmp_path / "none"])
-        (tmp_path / "empty").mkdir()
-        with pytest.raises(ArchiveError, match="no DICOM object in what was given"):
-            send(archive, [tmp_path / "empty"])
-        _object(tmp_path / "o", make, "a.dcm", SOPInstanceUID="2.25.9")
-        _object(tmp_path / "o", make, "b.dcm", SOPInstanceUID="2.25.9")
-        done = send(archive, [tmp_path / "o"])
-        assert done.left_out[0].why == "the same as a.dcm"
-        _object(tmp_path / "o", make, "b.dcm", SOPInstanceUID="2.25.9", Manufacturer="SOMEBODY")
-        with pytest.raises(ArchiveError, match=r"a.dcm and b.dcm differ and have one UID"):
-            send(archive, [tmp_path / "o"])
-
-
-@pytest.mark.skipif(os.name != "posix", reason="the interrupt is a POSIX signal")
-@pytest.mark.parametrize("way", ["web", "get", "move"])
-def test_ctrl_c_stops_the_command(way: str, tmp_path: Path, make: ModuleType) -> None:
-    """SIGINT to `siteplan fetch` while the archive dawdles: it ends soon, with 130, and the target is not there."""
-    hold = threading.Event()
-
-    def slow(item: Any) -> Any:
-        if getattr(item, "command", "") == "GET" and "multipart" not in item.headers.get("Accept", ""):
-            return False
-        hold.wait(20)
-        return item if way != "web" else False
-
-    with web_place() if way == "web" else dimse_place(way, spoil=slow) as place:
-        if way == "web":
-            place.server.trick = slow
-        place.server.shelf.add_folder(make.write_series(tmp_path / "s", make.Recipe(count=3)))
-        settings = place.settings_file(tmp_path, timeout_s=60)
-        command = [sys.executable, "-c", SCRIPT, "fetch", "it", "--settings", str(settings)]
-        run = subprocess.Popen(
-            [*command, "--study", "2.25.1000", "--out", str(tmp_path / "got")],
-            stderr=subprocess.PIPE,
-            stdout=subprocess.DEVNULL,
-            text=True,
-        )
-        for _ in range(200):
-            if list(tmp_path.glob(".got*")):
-                break
-            time.sleep(0.05)
-        time.sleep(0.3)
-        run.send_signal(signal.SIGINT)
-        _, said = run.communicate(timeout=15)
-        hold.set()
-    assert run.returncode == 130, said
-    assert "stopped" in said
-    assert "Traceback" not in said
-    assert nothing_left(tmp_path)
