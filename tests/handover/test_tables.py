@@ -5,12 +5,14 @@ import io
 import json
 from typing import Any
 
+import jsonschema
 import pytest
 
 from siteplan.findings import Findings
 from siteplan.handover.shareable import findings_content
 from siteplan.handover.tables import csv_files
 from siteplan.report.identity import Identity
+from siteplan.schemas import schema_of
 
 
 def read(raw: bytes) -> list[dict[str, str]]:
@@ -83,3 +85,8 @@ def test_no_cell_is_run_as_a_formula(findings: Findings) -> None:
     assert any(row["structure"].startswith("'=root") for row in rows)
     texts = ("item", "structure", "kind", "verdict", "flags", "method", "margin_source")
     assert not any(row[name].startswith(("=", "+", "-", "@")) for row in rows for name in texts)
+
+
+def test_json_fits_the_published_schema(content: dict[str, Any]) -> None:
+    """By the jsonschema library, which is not ours."""
+    jsonschema.validate(content, schema_of("findings"))
