@@ -60,11 +60,8 @@ def near(library: Library | None, proposed: tuple[Structure, ...] = ()) -> Answe
         rows.append(Row(structure.name, say(f"near.{structure.made_by.value}"), mark, structure.note, False, sure))
     open_ = sum(s.made_by is MadeBy.FOUND for s in library.structures)
     total = len(library.structures)
-    short = (
-        say("near.short-open", n=total, open=open_)
-        if open_
-        else say("near.short" if total > 1 else "near.short-one", n=total)
-    )
+    key = ("near.short-open" if open_ else "near.short") + ("-one" if total == 1 else "")
+    short = say(key, n=total, open=open_)
     return Answer(short, palette.CLOSE if open_ else None, tuple(rows), (say("fits.only-drawn"),))
 
 

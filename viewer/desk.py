@@ -123,6 +123,7 @@ class Desk(Hands, QObject):
         self._library_key, self._film_key, self._cut_for = None, None, None
         self.look, self.tooth, self.library = None, None, None
         scan = session.scan
+        self.space.section.forget()
         self.presets = presets_of(session.scan)
         self.space.section.set_voxel(scan.spacing_kji_mm)
         self.space.arch.voxel_words = self.space.section.voxel_words

@@ -52,8 +52,8 @@ class Hands:
         if tooth != self.tooth:
             self.tooth, self.look = tooth, None
             self.space.section.set_numbers(Numbers())
+            self.space.section.centre_next = True
             self.refresh()
-            self.space.section.recentre()
         self.space.stage.setCurrentWidget(self.space.section)
         self.space.arch_button.setChecked(False)
 

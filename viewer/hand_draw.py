@@ -4,14 +4,15 @@ from itertools import pairwise
 
 import numpy as np
 from PySide6.QtCore import QPointF, Qt
-from PySide6.QtGui import QColor, QPainter, QPen
+from PySide6.QtGui import QColor, QPen
 
 from siteplan.report import palette
 from siteplan.report.plane import Plane
 from siteplan.scan import Scan
 from viewer.hand import value_of
+from viewer.labels import Labels
 from viewer.overlay import measure_words
-from viewer.paint import Glass, words
+from viewer.paint import Glass
 from viewer.plan import HandMark
 from viewer.texts import say
 
@@ -39,8 +40,9 @@ def mark_words(mark: HandMark, scan: Scan) -> str:
     return measure_words(value)
 
 
-def draw_mark(painter: QPainter, glass: Glass, mark: HandMark, plane: Plane, text: str, px: float) -> None:
-    """One mark with its words."""
+def draw_mark(labels: Labels, glass: Glass, mark: HandMark, plane: Plane, text: str, px: float) -> None:
+    """One mark, and its words where they cover no others."""
+    painter = labels.painter
     local = plane.from_lps(np.array(mark.points_mm))
     at = [glass.to_px(float(u), float(v)) for u, v, _ in local]
     painter.setBrush(Qt.BrushStyle.NoBrush)
@@ -58,4 +60,7 @@ def draw_mark(painter: QPainter, glass: Glass, mark: HandMark, plane: Plane, tex
         painter.setBrush(QColor(COLOUR))
         painter.drawEllipse(place, 3 * px, 3 * px)
     last = at[1] if mark.kind in {"angle", "circle"} and len(at) > 1 else at[-1]
-    words(painter, last + QPointF(10, -8), text, COLOUR, boxed=True)
+    if text:
+        shifts = sorted((QPointF(x, y * labels.row) for x in (10, 40) for y in range(-6, 7)), key=lambda p: abs(p.y()))
+        places = [last + shift for shift in shifts]
+        labels.put(f"mark{len(labels.boxes)}", text, [*places, places[0]], COLOUR)

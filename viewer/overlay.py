@@ -14,7 +14,7 @@ from siteplan.report import palette
 from siteplan.report.palette import Dash, Line
 from siteplan.report.plane import Plane, letters
 from viewer.labels import Labels
-from viewer.paint import Glass, fill, stroke, verdict_mark, words
+from viewer.paint import Glass, fill, stroke, verdict_mark, word_box, words
 from viewer.pictures import Cut, CutStructure, FixtureOutlines
 from viewer.texts import say
 
@@ -154,8 +154,12 @@ def draw_ring(painter: QPainter, at: QPointF, px: float, hot: bool) -> None:
         painter.drawEllipse(at, size, size)
 
 
-def draw_bone(painter: QPainter, glass: Glass, bone: BoneLines, plane: Plane, px: float) -> None:
-    """Measured outer surfaces as dotted lines, ridge widths as ticks with their number; quick ones are paler."""
+def draw_bone(painter: QPainter, glass: Glass, bone: BoneLines, plane: Plane, px: float) -> list[QRectF]:
+    """Measured outer surfaces as dotted lines, ridge widths as ticks with their number; quick ones are paler.
+
+    Returns where the numbers stand. In a small picture a number that would cover the one above is left out.
+    """
+    taken: list[QRectF] = []
     alpha = 0.55 if bone.quick else 0.95
     for edge in (bone.buccal_edge_mm, bone.lingual_edge_mm):
         for run in _runs(edge):
@@ -174,7 +178,12 @@ def draw_bone(painter: QPainter, glass: Glass, bone: BoneLines, plane: Plane, px
         painter.setPen(QPen(colour, 1.1 * px))
         painter.drawLine(a, b)
         right = a if a.x() > b.x() else b
-        words(painter, right + QPointF(7, 0), text, TICK.colour, share=0.85)
+        at, left = right + QPointF(7, 0), Qt.AlignmentFlag.AlignLeft
+        box = word_box(painter, at, text, share=0.85, align=left).adjusted(0, 2, 0, -2)
+        if not any(box.intersects(other) for other in taken):
+            words(painter, at, text, TICK.colour, share=0.85)
+            taken.append(box)
+    return taken
 
 
 def _runs(edge: NDArray[np.float64]) -> list[slice]:

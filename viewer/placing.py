@@ -113,7 +113,7 @@ def propose_at(
             "buccal": _triple(site.buccal, 7),
         }
     )
-    return Proposed(moved, say("add.proposed", fixture=best.fixture.name, why="; ".join(best.why)))
+    return Proposed(moved, say("add.proposed", fixture=best.fixture.name, why=" ".join(best.why)))
 
 
 def _same_design(fixture: Fixture, library: Library, entry: SiteEntry) -> bool:

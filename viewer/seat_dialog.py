@@ -13,7 +13,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QDialog, QGridLayout, QHBoxLayout, QLabel, QPushButton, QScrollArea, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QDialog,
+    QGridLayout,
+    QHBoxLayout,
+    QInputDialog,
+    QLabel,
+    QPushButton,
+    QScrollArea,
+    QVBoxLayout,
+    QWidget,
+)
 
 from siteplan.errors import SiteplanError
 from siteplan.surgery.advice import advice, position
@@ -91,7 +101,12 @@ class SeatDialog(QDialog):
         row = QHBoxLayout()
         self.undo_button = self._button(say("seat.undo"), self.undo)
         self.close_button = self._button(say("seat.close"), self.close)
-        row.addWidget(self.undo_button)
+        self.lot_button = self._button(say("seat.lot"), partial(self._write, Kind.LOT, "seat.lot", "seat.lot-ask"))
+        self.remark_button = self._button(
+            say("seat.remark"), partial(self._write, Kind.NOTE, "seat.remark", "seat.remark-ask")
+        )
+        for button in (self.undo_button, self.lot_button, self.remark_button):
+            row.addWidget(button)
         row.addStretch(1)
         row.addWidget(self.close_button)
         column.addLayout(row)
@@ -199,6 +214,12 @@ class SeatDialog(QDialog):
 
     def _mark_stands(self, above_mm: float) -> None:
         self.enter(Entry(Kind.DEPTH_CONFIRMED, above_gum_mm=above_mm))
+
+    def _write(self, kind: Kind, key: str, ask: str) -> None:
+        """A remark is welcome at any time and moves nothing."""
+        text, given = QInputDialog.getText(self, say(key), say(ask))
+        if given and text.strip():
+            self.enter(Entry(kind, text=text.strip()))
 
     def _back(self) -> None:
         self._pending, self._turns = None, None

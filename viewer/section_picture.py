@@ -76,7 +76,9 @@ class SectionPicture(QWidget):
         self._still = QPixmap()
         self._still_rests_on = RestsOn()
         self._by_key = False
+        self.centre_next = False
         self.label_boxes: dict[str, QRectF] = {}
+        self._tick_boxes: list[QRectF] = []
 
     # ---- what is shown
 
@@ -85,9 +87,16 @@ class SectionPicture(QWidget):
         same_site = self.cut is not None and self.cut.look.anchor is cut.look.anchor
         self.cut = cut
         self._image = None
-        if not same_site and self._centre is None:
+        if self._centre is None or (self.centre_next and not same_site):
             self.recentre()
+            self.centre_next = False
         self._renew_fixture()
+        self.update()
+
+    def forget(self) -> None:
+        """Show nothing until the first section of another case is there."""
+        self.cut, self.entry, self.fixture, self._own = None, None, None, None
+        self.numbers, self.marks, self._centre = Numbers(), (), None
         self.update()
 
     def set_window(self, window: Window) -> None:
@@ -222,11 +231,11 @@ class SectionPicture(QWidget):
         self.label_boxes = labels.boxes
         if self.show_overlays:
             self._paint_overlays(painter, glass, cut, px)
+        self._paint_words(labels, glass, cut)
         for mark, text in self.marks:
             if shown_in(mark, cut.plane):
-                draw_mark(painter, glass, mark, cut.plane, text, px)
-        self._paint_pending(painter, glass, px)
-        self._paint_words(labels, glass, cut)
+                draw_mark(labels, glass, mark, cut.plane, text, px)
+        self._paint_pending(labels, glass, px)
 
     def _show_still(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
         """What does not move with the hand: painted once for the screen and kept, painted anew on any other painter."""
@@ -256,11 +265,12 @@ class SectionPicture(QWidget):
             if self._image is None:
                 self._image = grey_image(cut.section.grey, self.window_grey)
             draw_section(painter, glass, cut.section, self._image)
+        self._tick_boxes = []
         if not self.show_overlays:
             return
         overlay.draw_structures(painter, glass, cut, px)
         if self.numbers.bone is not None:
-            overlay.draw_bone(painter, glass, self.numbers.bone, cut.plane, px)
+            self._tick_boxes = overlay.draw_bone(painter, glass, self.numbers.bone, cut.plane, px)
         for other in cut.others:
             overlay.draw_fixture(painter, glass, other, px, own=False)
 
@@ -282,11 +292,11 @@ class SectionPicture(QWidget):
             if abs(height) < 8.0:
                 overlay.draw_cross(painter, glass.to_px(float(u), float(v)), px)
 
-    def _paint_pending(self, painter: QPainter, glass: Glass, px: float) -> None:
+    def _paint_pending(self, labels: Labels, glass: Glass, px: float) -> None:
         if not self._pending or self.cut is None or self._pointer_lps is None:
             return
         points = (*self._pending, triple(self._pointer_lps))
-        draw_mark(painter, glass, HandMark(self.tool, points), self.cut.plane, "", px)
+        draw_mark(labels, glass, HandMark(self.tool, points), self.cut.plane, "", px)
 
     def _paint_words(self, labels: Labels, glass: Glass, cut: Cut) -> None:
         """All words that stand at the edges, the gravest first, so that it is the others that step aside."""
@@ -306,6 +316,8 @@ class SectionPicture(QWidget):
             rows = [QPointF(far, labels.bottom(row)) for row in (0, 1, 2)]
             said = pointer_words(cut, self._pointer_lps)
             labels.put("pointer", said, rows, overlay.PALE, share=0.85, align=right)
+        for number, box in enumerate(self._tick_boxes):
+            labels.take(f"tick{number}", box)
         tip = self.handle_px("tip")
         if self.show_overlays and self.numbers.leader is not None and self._own is not None and tip is not None:
             px = max(1.0, self.fontMetrics().height() / 17.0)

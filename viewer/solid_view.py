@@ -20,7 +20,7 @@ from siteplan.assessment import Library, pose_of
 from siteplan.bone.levels import grey_levels
 from siteplan.bone.sample import sample_block
 from siteplan.case import SiteEntry
-from siteplan.fixture import Fixture, Solid
+from siteplan.fixture import Fixture, Pose, Solid
 from siteplan.report import palette, vtk_gateway
 from siteplan.report.meshes import Mesh, bone_mesh, shape_mesh, solid_mesh
 from siteplan.report.plane import Plane
@@ -45,7 +45,8 @@ KEY_RAD = 0.15
 """A press of an arrow key turns the scene by this angle (about 9 degrees)."""
 MOVING_SHARE = 0.5
 """Share of the full resolution while the hand turns the scene."""
-_TIP_RADIUS_MM = 0.5
+TIP_RIM_MM, TIP_MM = 0.9, 0.15
+"""How far the disc at a drill's tip stands out around the fixture, and its thickness (for the eye only)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +81,7 @@ def build_scene(request: SolidRequest) -> list[Mesh]:
             meshes.append(_without_cheek_side(bone, entry) if entry.tooth == request.cut_at else bone)
         if fixture is not None:
             meshes += [solid_mesh(part, pose_of(entry), palette.FIXTURE) for part in (fixture.body, fixture.above)]
-        meshes += _tips(entry, measured)
+        meshes += _tips(entry, fixture, measured)
     for structure in request.library.structures:
         meshes.append(
             shape_mesh(structure.shape, palette.LINE_OF_KIND[structure.kind.value].colour, _opacity(structure))
@@ -104,16 +105,15 @@ def _without_cheek_side(mesh: Mesh, entry: SiteEntry) -> Mesh:
     return Mesh(mesh.points_lps_mm, kept, mesh.colour, 0.85)
 
 
-def _tips(entry: SiteEntry, measured: Measured | None) -> list[Mesh]:
-    """A small ball where each drill's tip ends."""
-    if measured is None or measured.site.placed is None:
+def _tips(entry: SiteEntry, fixture: Fixture | None, measured: Measured | None) -> list[Mesh]:
+    """A thin disc where each drill's very tip ends, wider than the fixture, so that it is seen around it."""
+    if measured is None or measured.site.placed is None or fixture is None:
         return []
-    frame = measured.site.bone.frame
-    angle = np.linspace(-np.pi / 2, np.pi / 2, 9)
-    ball = Solid(_TIP_RADIUS_MM * np.sin(angle), np.abs(_TIP_RADIUS_MM * np.cos(angle)))
+    radius = fixture.body.max_radius_mm + TIP_RIM_MM
+    disc = Solid(np.array([-0.5, 0.5]) * TIP_MM, np.array([radius, radius]))
     depths = sorted({round(step.tip_below_bone_mm, 2) for step in measured.site.placed.preparation.steps})
-    pose = pose_of(entry)
-    return [solid_mesh(ball, type(pose)(frame.to_lps(depth, 0, 0), pose.axis), palette.MEASURE) for depth in depths]
+    frame, axis = measured.site.bone.frame, pose_of(entry).axis
+    return [solid_mesh(disc, Pose(frame.to_lps(depth, 0, 0), axis), palette.MEASURE, 0.75) for depth in depths]
 
 
 class SolidDialog(QDialog):
@@ -225,7 +225,7 @@ class SolidCanvas(QWidget):
         toward = np.cos(0.4) * frame.buccal - np.sin(0.4) * frame.axis
         head = frame.axis if frame.axis[2] > 0 else -frame.axis
         up = head - (head @ toward) * toward
-        self._camera = Camera(frame.to_lps(7.0, 0, 0), toward, up / np.linalg.norm(up), 17.0)
+        self._camera = Camera(frame.to_lps(1.0, 0, 0), toward, up / np.linalg.norm(up), 24.0)
 
     def build(self, request: SolidRequest) -> None:
         """Make the meshes of a scene, then show it."""

@@ -58,6 +58,7 @@ def colliding(window: MainWindow) -> list[str]:
     """Words on the section that leave it or cover each other."""
     section = window.space.section
     boxes = section.label_boxes if section.isVisible() else {}
+    boxes = {name: box for name, box in boxes.items() if not name.startswith("tick")}  # these belong to the bone
     out = [f"{name} leaves the picture" for name, box in boxes.items() if not QRectF(section.rect()).contains(box)]
     pairs = combinations(boxes.items(), 2)
     return out + [f"{one} covers {other}" for (one, a), (other, b) in pairs if a.intersects(b)]

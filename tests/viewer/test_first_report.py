@@ -138,12 +138,9 @@ def test_seating_guide_from_the_first_turn_to_the_last_reading(opened, qtbot, sh
     assert all(b.height() >= 80 and b.width() >= 150 for b in dialog.buttons.values())
     QTest.mouseClick(dialog.undo_button, Qt.MouseButton.LeftButton)
     assert dialog.record.state.turns == 0.0
-    plan = dialog.plan
-    while dialog.record.state.remaining_mm > -plan.depth_tolerance_mm:  # one turn too many, so that it asks
-        _press(dialog, "turned by hand")
-        _press(dialog, "6 turns")
-        if dialog.record.state.phase is not Phase.BY_HAND:
-            break
+    plan, height_given = dialog.plan, False
+    _press(dialog, "turned by hand")
+    _press(dialog, "6 turns")
     for _ in range(20):
         phase = dialog.record.state.phase
         if phase is Phase.SEATED:
@@ -152,8 +149,12 @@ def test_seating_guide_from_the_first_turn_to_the_last_reading(opened, qtbot, sh
             shoot(dialog, "27_check_depth")
             _press(dialog, "depth confirmed")
             _press(dialog, "mark 0.5 mm above")
+            height_given = True
         elif phase is Phase.CHECK_DEPTH:
             _press(dialog, "depth confirmed")
+        elif phase is Phase.RATCHET and not height_given:  # turn on until turns and mark disagree, so that it asks
+            _press(dialog, "turned in")
+            _press(dialog, "6 turns")
         elif phase is Phase.RATCHET:
             _press(dialog, "mark at gum")
         elif phase is Phase.READ_TORQUE:
@@ -163,10 +164,20 @@ def test_seating_guide_from_the_first_turn_to_the_last_reading(opened, qtbot, sh
         else:
             raise AssertionError(phase)
     assert dialog.record.state.phase is Phase.SEATED
+    assert height_given
+
+    def type_lot() -> None:
+        box = QApplication.activeModalWidget()
+        QTest.keyClicks(box.focusWidget(), "LOT 7")
+        QTest.keyClick(box, Qt.Key.Key_Return)
+
+    QTimer.singleShot(300, type_lot)
+    QTest.mouseClick(dialog.lot_button, Qt.MouseButton.LeftButton)
     shoot(dialog, "28_seated")
     kept = read_record(record_path(opened.desk.session.path), plan.tooth)
     kinds = [entry.kind.value for entry in kept.entries]
     assert kinds[0] == "started"
+    assert kept.entries[-1].text == "LOT 7"
     assert {"turned by hand", "undo", "depth confirmed", "mark at gum", "final torque"} <= set(kinds)
     dialog.close()
     again = start_guide(opened)

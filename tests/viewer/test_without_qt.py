@@ -25,7 +25,22 @@ from viewer.undecided import undecided, with_rejected
 
 ENTRY = SiteEntry(tooth=36, crest_mm=(30.0, -5.0, -40.0), axis=(0.1, 0.0, -1.0), buccal=(1.0, 0.1, 0.1))
 MM = st.floats(-3, 3)
-PUT_TOGETHER = {"decide", "way", "tissue", "tool", "unit", "verdict", "question", "top", "near", "cards", "did", "scan"}
+PUT_TOGETHER = {
+    "decide",
+    "film",
+    "way",
+    "word",
+    "tissue",
+    "tool",
+    "unit",
+    "verdict",
+    "question",
+    "top",
+    "near",
+    "cards",
+    "did",
+    "scan",
+}
 """Areas whose keys the code puts together from other names, so that a search cannot see them."""
 
 
