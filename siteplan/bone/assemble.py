@@ -8,7 +8,7 @@ import numpy as np
 from siteplan.bone.block import SiteBlock
 from siteplan.bone.calibration import Calibration, provisional_calibration
 from siteplan.bone.density import DensityClass, classify, density_tables
-from siteplan.bone.findings import Array, BoneFindings
+from siteplan.bone.findings import Array, BoneFindings, Undercut
 from siteplan.bone.grey import (
     CYLINDER_DEPTH_MM,
     CYLINDER_RADIUS_MM,
@@ -67,7 +67,7 @@ def assemble(
     method = reader.method
     outline = _outline(block, reader, quick, on_axis)
     height = _height(axis, method, quick)
-    measured = level_measures(reader, block, levels_mm, quick=quick)
+    measured = level_measures(reader, block, levels_mm, levels.soft, quick=quick)
     edge_sd = next(((m.high - m.low) / (2 * NORMAL_95) for m in measured.lingual_mm if m.high and m.low), 0.15)
     inside = np.flatnonzero(np.isfinite(outline[0]) & np.isfinite(outline[1]))
     bone_to = float(block.depth_mm[inside[-1]]) if len(inside) else 0.0
@@ -96,7 +96,7 @@ def assemble(
         noise_sd=_noise(fit, context),
         drift=_drift(fit),
         metal_share=found.metal_share,
-        undercuts=find_undercuts(block.depth_mm, outline[0], outline[1], edge_sd) if not quick else (),
+        undercuts=_undercuts(block, reader, edge_sd) if on_axis and not quick else (),
         ridge_form=ridge_form(height, measured.ridge_width, bone_to),
         buccal_edge_mm=outline[0],
         lingual_edge_mm=outline[1],
@@ -155,6 +155,13 @@ def _outline(block: SiteBlock, reader: SectionReader, quick: bool, found: bool) 
     return edges[0], edges[1], edges[2], edges[3]
 
 
+def _undercuts(block: SiteBlock, reader: SectionReader, edge_sd: float) -> tuple[Undercut, ...]:
+    """Concavities, from the outer surface down to where it ends or the scan does."""
+    depths = block.depth_mm[block.depth_mm >= 0]
+    edges = np.array([reader.surface(float(d)) for d in depths], dtype=np.float64)
+    return find_undercuts(depths, edges[:, 0], edges[:, 1], edge_sd)
+
+
 def _noise(fit: ShellFit | None, context: GreyContext) -> Measure:
     """SD of single voxels in soft tissue and cortex, from what the joint fit leaves over."""
     if fit is None:
@@ -193,7 +200,11 @@ def _blur(fit: ShellFit | None, which: int) -> Measure:
 
 def _height(axis: AxisReading, method: str, quick: bool) -> Measure:
     """Bone above the first thing that stops a straight path: canal wall or second cortex, whichever comes first."""
-    candidates = [e for e in (axis.below.canal_wall, axis.below.second) if e.at_mm is not None]
+    below = axis.below
+    # Where no canal was told, bone down to the far plate must not read as bone without a canal.
+    doubt = below.canal_wall.flags if below.canal_wall.at_mm is None and not below.into_air else ()
+    candidates = [e for e in (below.canal_wall, below.second) if e.at_mm is not None]
     if not candidates:
-        return Measure.absent("mm", *(axis.below.second.flags or (Flag.UNBOUNDED,)), method=method)
-    return edge_measure(min(candidates, key=lambda e: e.at_mm or 0.0), None, method, quick)
+        reasons = tuple(dict.fromkeys((*below.second.flags, *doubt))) or (Flag.UNBOUNDED,)
+        return Measure.absent("mm", *reasons, method=method)
+    return edge_measure(min(candidates, key=lambda e: e.at_mm or 0.0), None, method, quick, extra=doubt)

@@ -6,6 +6,7 @@ import numpy as np
 
 from siteplan.bone.block import SiteBlock
 from siteplan.bone.canal import fit_canal
+from siteplan.bone.canal_spots import dark_spots
 from siteplan.bone.floor import Array, Below, Layer, LayerStart, find_layers, fit_layer
 from siteplan.bone.levels import GreyLevels
 from siteplan.bone.reading import BelowCrest, Edge
@@ -50,6 +51,17 @@ def fitted_below(
             layer = fit_layer(block, start, levels, (cortex, cortex_sd), blur, slice_dir, *noise)
         if layer is not None:
             found[start.below] = layer
+    if Below.CANAL not in found:
+        blur = (float(along), float(across))
+        floor = found.get(Below.CAVITY) or found.get(Below.OUTSIDE)
+        for spot in dark_spots(block, section, levels, crest_end_mm, None if floor is None else floor.near_mm):
+            start = LayerStart(Below.CANAL, spot.depth_mm, spot.bone, spot.dark)
+            noise = (fit.noise_inside, fit.spread_inside)
+            at = (spot.depth_mm, spot.buccal_mm)
+            layer = fit_canal(block, section, start, levels, blur, slice_dir, *noise, centre=at)
+            if layer is not None:
+                found[Below.CANAL] = layer
+                break
     return _from_layers(found, block)
 
 
@@ -70,6 +82,7 @@ def _from_layers(found: dict[Below, Layer], block: SiteBlock) -> BelowCrest:
         Edge(floor.far_mm - floor.near_mm, floor.thickness_sd_mm, flags),
         wall,
         lumen,
+        Below.CAVITY in found,
     )
 
 
@@ -92,7 +105,7 @@ def half_maximum_below(
     thick = none
     if second.at_mm is not None and end.at_mm is not None:
         thick = Edge(end.at_mm - second.at_mm)
-    return BelowCrest(second, end, thick, wall, lumen)
+    return BelowCrest(second, end, thick, wall, lumen, Below.CAVITY in edges)
 
 
 def _half_maximum(z: Array, line: Array, start: LayerStart) -> tuple[Edge, Edge]:

@@ -26,6 +26,13 @@ _AROUND_MM = 1.6
 """Bone around the lumen that takes part in the fit."""
 _ALONG_MM = 1.5
 _MOST_OFF_MM = 1.4
+_GRAZING = 0.95
+"""Chords further from the centre than this share of the radius have no trustworthy depth."""
+_LEAST_EXPLAINED, _LEAST_CONTRAST, _STAYS_MM, _MET_SHARE = 0.55, 12.0, 0.8, 0.93
+_RADIUS_RANGE_MM = (0.6, 2.2)
+"""A spot beside the axis is a canal when the tube explains this share of the variance, its lumen is darker than bone by
+this many SD, its centre stays within this distance of the spot, the axis passes the centre within this share of the
+radius, and it is as wide as canals are (our own bounds, from simulated jaws with and without a canal)."""
 
 
 def fit_canal(
@@ -37,9 +44,15 @@ def fit_canal(
     slice_dir: Array,
     noise: float,
     shared: float,
+    centre: tuple[float, float] | None = None,
 ) -> Layer | None:
-    """Wall and lumen of a canal on the axis; None when no tube settles there or the axis misses it."""
-    centre = _centre(block, section, start, levels)
+    """Wall and lumen of a canal on the axis; None when no tube settles there or the axis misses it.
+
+    Args:
+        centre: depth and buccal position of a spot beside the axis that may be a canal; it then has to prove itself.
+    """
+    beside = centre is not None
+    centre = _centre(block, section, start, levels) if centre is None else centre
     if centre is None:
         return None
     depth0, buccal0 = centre
@@ -67,7 +80,21 @@ def fit_canal(
     p, covariance = levenberg(model, grey, first, sd, limit, noise**2 * shared)
     if np.hypot(p[0] - depth0, p[1] - buccal0) > _MOST_OFF_MM or p[8] > p[7]:
         return None
+    if beside and not _proven(p, covariance, grey, model(p)[0], centre):
+        return None
     return _on_axis(p, covariance, blur)
+
+
+def _proven(p: Array, covariance: Array, grey: Array, model: Array, centre: tuple[float, float]) -> bool:
+    """Whether a tube explains the voxels better than even bone does, is as dark and wide as a canal, and is met."""
+    even = float(((grey - np.median(grey)) ** 2).sum())
+    explained = 1 - float(((grey - model) ** 2).sum()) / max(even, 1e-9)
+    contrast = float(p[7] - p[8]) / float(np.sqrt(covariance[8, 8]))
+    radius = float(np.exp(p[4]))
+    stayed = float(np.hypot(p[0] - centre[0], p[1] - centre[1])) < _STAYS_MM
+    met = abs(float(p[1])) < _MET_SHARE * radius
+    usual = _RADIUS_RANGE_MM[0] < radius < _RADIUS_RANGE_MM[1]
+    return explained > _LEAST_EXPLAINED and contrast > _LEAST_CONTRAST and stayed and met and usual
 
 
 def _centre(block: SiteBlock, section: Section, start: LayerStart, levels: GreyLevels) -> tuple[float, float] | None:
@@ -121,27 +148,30 @@ def _on_axis(p: Array, covariance: Array, blur: tuple[float, float]) -> Layer | 
     """Where the axis (buccal 0, distal 0) enters the wall and the lumen from above."""
     radius, t = float(np.exp(p[4])), float(np.exp(p[5]))
     off = abs(float(p[1]))
-    if off > 0.95 * radius:
+    if off > _GRAZING * radius:
         return None
-    edges, gradients = [], []
-    for reach, grows in ((radius + t, (radius, t)), (radius, (radius, 0.0))):
-        drop = float(np.sqrt(reach**2 - off**2))
-        g = np.zeros(10)
-        g[0], g[1] = 1.0, p[1] / drop
-        g[4], g[5] = -reach / drop * grows[0], -reach / drop * grows[1]
-        edges.append(float(p[0]) - drop)
-        gradients.append(g)
-
-    def sd(g: Array) -> float:
-        return float(np.sqrt(max(float(g @ covariance @ g), 0.0)))
-
+    wall, g_wall = _entry(p, off, radius + t, (radius, t))
     systematic = EDGE_SYSTEMATIC_MM + EDGE_SYSTEMATIC_BLUR_SHARE * blur[0]
+
+    def sd(g: Array, share: float) -> float:
+        return float(np.hypot(np.sqrt(max(float(g @ covariance @ g), 0.0)), share * systematic))
+
+    lumen, g_lumen = _entry(p, off, radius, (radius, 0.0))
     return Layer(
         Below.CANAL,
-        edges[0],
-        edges[1],
-        float(np.hypot(sd(gradients[0]), 1.3 * systematic)),
-        float(np.hypot(sd(gradients[1]), systematic)),
-        float(np.hypot(sd(gradients[1] - gradients[0]), systematic)),
+        wall,
+        lumen,
+        sd(g_wall, 1.3),
+        sd(g_lumen, 1.0),
+        sd(g_lumen - g_wall, 1.0),
         float(np.sqrt(covariance[5, 5])),
     )
+
+
+def _entry(p: Array, off: float, reach: float, grows: tuple[float, float]) -> tuple[float, Array]:
+    """Depth where the axis enters a circle of radius `reach`, and its gradient by the parameters."""
+    drop = float(np.sqrt(reach**2 - off**2))
+    g = np.zeros(10)
+    g[0], g[1] = 1.0, p[1] / drop
+    g[4], g[5] = -reach / drop * grows[0], -reach / drop * grows[1]
+    return float(p[0]) - drop, g

@@ -145,4 +145,4 @@ class BoneFindings:
         """The same measures at other depths below the bone entry, from the same block and fit."""
         from siteplan.bone.lines import level_measures
 
-        return level_measures(self.reader, self.block, depths_mm, quick=self.quick)
+        return level_measures(self.reader, self.block, depths_mm, self.context.soft, quick=self.quick)

@@ -66,6 +66,12 @@ class HalfMaximumReader:
             self._plate(-b.buccal_mm[axis::-1], grey[axis::-1], self.section.bone[row, axis::-1]),
         )
 
+    def surface(self, depth_mm: float) -> tuple[float | None, float | None]:
+        """Outer surface buccally and lingually; None where the axis lies outside the bone."""
+        line = self.line(depth_mm)
+        lingual = line.lingual.outer.at_mm
+        return line.buccal.outer.at_mm, None if lingual is None else -lingual
+
     def axis(self) -> AxisReading:
         """Edges along the axis."""
         b, entry = self.block, self.section.entry_index

@@ -19,9 +19,9 @@ system (Prevrhal 2003, Med Phys 30:1-8)."""
 
 
 def level_measures(
-    reader: SectionReader, block: SiteBlock, depths_mm: Sequence[float], *, quick: bool
+    reader: SectionReader, block: SiteBlock, depths_mm: Sequence[float], soft: float, *, quick: bool
 ) -> LevelMeasures:
-    """Measures at each depth (mm below the block's zero)."""
+    """Measures at each depth (mm below the block's zero); `soft` is the grey value of soft tissue."""
     from siteplan.bone.mesiodistal import mesiodistal_width
 
     columns: tuple[list[Measure], ...] = tuple([] for _ in range(6))
@@ -32,7 +32,7 @@ def level_measures(
         for side, reach, plates in ((line.buccal, buccal, b_plates), (line.lingual, lingual, l_plates)):
             reach.append(edge_measure(side.outer, depth, reader.method, quick))
             plates.append(plate_measure(side, depth, reader.method, quick))
-        across.append(mesiodistal_width(block, float(depth), reader.method, line))
+        across.append(mesiodistal_width(block, float(depth), soft, line, quick=quick))
     return LevelMeasures(*(tuple(x) for x in columns))
 
 

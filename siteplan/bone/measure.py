@@ -13,6 +13,7 @@ from siteplan.bone.blur import air_edge_blur
 from siteplan.bone.calibration import Calibration
 from siteplan.bone.findings import Array, BoneFindings
 from siteplan.bone.half_maximum import HalfMaximumReader
+from siteplan.bone.junction import JunctionFitter
 from siteplan.bone.levels import GreyLevels, grey_levels
 from siteplan.bone.metal import metal_mask, without
 from siteplan.bone.reading import SectionReader
@@ -99,4 +100,5 @@ def _reader(scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool) -> tu
     end = shell.cross(True, 1, 0.0, "min")
     with one_thread():
         below = nothing_below() if end is None else fitted_below(block, section, levels, fit, slice_dir, end.at_mm)
-    return ShellReader(shell, replace(plain.axis(), below=below), plain), fit
+    junctions = JunctionFitter(block, fit, slice_dir)
+    return ShellReader(shell, replace(plain.axis(), below=below), plain, junctions), fit

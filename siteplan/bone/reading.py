@@ -45,13 +45,17 @@ class LineReading:
 
 @dataclass(frozen=True, slots=True)
 class BelowCrest:
-    """Second cortex (its two sides) and canal (its wall and its lumen), as depths; absent edges say why."""
+    """Second cortex (its two sides) and canal (its wall and its lumen), as depths; absent edges say why.
+
+    into_air: whether air lies behind the second cortex: it is then the floor of a cavity.
+    """
 
     second: Edge
     second_end: Edge
     second_thickness: Edge
     canal_wall: Edge
     canal_lumen: Edge
+    into_air: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,4 +88,11 @@ class SectionReader(Protocol):
 
     def line(self, depth_mm: float) -> LineReading:
         """Edges on the buccolingual line through the axis at a depth of the block."""
+        ...
+
+    def surface(self, depth_mm: float) -> tuple[float | None, float | None]:
+        """Outer surface at a depth, buccally and lingually, as positions on the buccal direction.
+
+        Unlike `line` this also answers where the axis itself lies outside the bone: both positions then have one sign.
+        """
         ...

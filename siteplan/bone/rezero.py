@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from siteplan.bone.block import SiteBlock
-from siteplan.bone.reading import AxisReading, BelowCrest, Edge, LineReading, SectionReader
+from siteplan.bone.reading import AxisReading, Edge, LineReading, SectionReader
 
 
 def rezeroed(block: SiteBlock, entry_mm: float) -> SiteBlock:
@@ -35,15 +35,19 @@ class ShiftedReader:
         def moved(edge: Edge) -> Edge:
             return edge if edge.at_mm is None else replace(edge, at_mm=edge.at_mm - self._entry_mm)
 
-        below = BelowCrest(
-            moved(a.below.second),
-            moved(a.below.second_end),
-            a.below.second_thickness,
-            moved(a.below.canal_wall),
-            moved(a.below.canal_lumen),
+        below = replace(
+            a.below,
+            second=moved(a.below.second),
+            second_end=moved(a.below.second_end),
+            canal_wall=moved(a.below.canal_wall),
+            canal_lumen=moved(a.below.canal_lumen),
         )
         return replace(a, entry=moved(a.entry), crest_end=moved(a.crest_end), below=below)
 
     def line(self, depth_mm: float) -> LineReading:
         """Edges on the line `depth_mm` below the bone entry."""
         return self._reader.line(depth_mm + self._entry_mm)
+
+    def surface(self, depth_mm: float) -> tuple[float | None, float | None]:
+        """Outer surface `depth_mm` below the bone entry."""
+        return self._reader.surface(depth_mm + self._entry_mm)

@@ -20,9 +20,14 @@ from siteplan.bone.spline import Spline
 
 Array = NDArray[np.float64]
 
-_EDGE_KNOTS_MM = 1.6
+_EDGE_KNOTS_MM = (0.8, 1.6)
+_EDGE_BEND = (0.25, 0.08)
 _TILT_KNOTS_MM = 4.0
-_THICKNESS_KNOTS_MM = 1.8
+_THICKNESS_KNOTS_MM = (1.3, 1.8)
+_KNOTS_AT_BLUR_MM = (0.22, 0.3)
+"""Knots of the surface and of log thickness, and SD of the surface's second derivative (1/mm), for a blur SD up to the
+first and from the second value on: a sharp scan can follow a narrow crest and a plate on a slanted wall, a blurred one
+would follow its noise (from simulated jaws)."""
 _LEVEL_KNOTS_MM = 3.0
 _INSIDE_KNOTS_MM = 2.0
 _CORTEX_KNOTS_MM = 4.0
@@ -39,7 +44,8 @@ class Prior:
     Attributes:
         cortex, cortex_sd: grey level of dense cortex. blur_xy, blur_z: blur SD in mm along and across slices with
             `blur_sd_share`, the relative SD of each.
-        edge_bend, log_t_bend: SD of the second derivative of the edge correction (1/mm) and of log thickness (1/mm^2).
+        tilt_bend, log_t_bend: SD of the second derivative of log thickness (1/mm^2), and four times that of the edge's
+            tilt from plane to plane.
         level_bend: SD of the second derivative of grey levels, grey per mm^2.
         log_t_sd: SD of log thickness about its start value; weak.
         cortex_local_sd: SD of the local grey level of cortex about the shared one: what scatter and hardening leave.
@@ -53,8 +59,8 @@ class Prior:
     blur_z: float
     blur_xy_sd: float
     blur_z_sd: float
-    edge_bend: float = 0.08
-    log_t_bend: float = 0.06
+    tilt_bend: float = 0.08
+    log_t_bend: float = 0.08
     level_bend: float = 15.0
     inside_bend: float = 25.0
     log_t_sd: float = 1.2
@@ -111,13 +117,13 @@ class Layout:
         return tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
 
 
-def layout_for(curve: Curve) -> Layout:
-    """Knots for a curve."""
+def layout_for(curve: Curve, blur_mm: float) -> Layout:
+    """Knots for a curve in a scan of this blur SD."""
     length = curve.length_mm
     return Layout(
-        Spline.spaced(length, _EDGE_KNOTS_MM),
+        Spline.spaced(length, float(np.interp(blur_mm, _KNOTS_AT_BLUR_MM, _EDGE_KNOTS_MM))),
         Spline.spaced(length, _TILT_KNOTS_MM),
-        Spline.spaced(length, _THICKNESS_KNOTS_MM),
+        Spline.spaced(length, float(np.interp(blur_mm, _KNOTS_AT_BLUR_MM, _THICKNESS_KNOTS_MM))),
         Spline.spaced(length, _LEVEL_KNOTS_MM),
         Spline.spaced(length, _INSIDE_KNOTS_MM),
         Spline.spaced(length, _CORTEX_KNOTS_MM),
@@ -186,9 +192,9 @@ class Problem:
                 d[(where > low - spline.spacing) & (where < high + spline.spacing)] /= _LOOSE
             penalty[part, part] += d.T @ d
 
-        smooth(edge, lay.edge, p.edge_bend)
-        smooth(tilt, lay.tilt, p.edge_bend / 4)
-        smooth(bow, lay.tilt, p.edge_bend / 8)
+        smooth(edge, lay.edge, float(np.interp(p.blur_xy, _KNOTS_AT_BLUR_MM, _EDGE_BEND)))
+        smooth(tilt, lay.tilt, p.tilt_bend / 4)
+        smooth(bow, lay.tilt, p.tilt_bend / 8)
         smooth(thick, lay.thickness, p.log_t_bend)
         smooth(out, lay.outside, p.level_bend)
         smooth(inn, lay.inside, p.inside_bend, p.loose)

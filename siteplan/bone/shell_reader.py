@@ -6,7 +6,9 @@ from functools import cached_property
 import numpy as np
 
 from siteplan.bone.edge_gradient import EDGE_GRADIENT_SD_SHARE, edge_gradient
-from siteplan.bone.reading import AxisReading, Edge, LineReading, Plate, SectionReader
+from siteplan.bone.junction import JunctionFitter, Line
+from siteplan.bone.lines import UNCERTAIN_MM
+from siteplan.bone.reading import AxisReading, BelowCrest, Edge, LineReading, Plate, SectionReader
 from siteplan.bone.shell_fit import Array, ShellFit
 from siteplan.flags import Flag
 
@@ -19,12 +21,20 @@ _THICKNESS_SYSTEMATIC_BLUR_SHARE = 0.035
 _THIN_EDGE_SHARE, _THIN_THICKNESS_SHARE = 0.17, 0.3
 """Where cortex is thinner than the blur's full width at half maximum its density is hardly known: SD added per mm that
 is missing (all of these: our own estimates from simulated volumes, `tests/validation`)."""
+_WING_EDGE_SHARE, _WING_THICKNESS_SHARE, _WING_FROM, _WING_TO = 0.045, 0.1, 1.2, 0.9
+"""Real blur has other wings than a bell curve, which a thin shell feels: SD as a share of the thickness, in full from
+the second and not at all above the first number of full widths at half maximum (as above)."""
 _FWHM_PER_SD = 2.354820
 _MISFIT_LIMIT = 2.0
-_MISFIT_HOPELESS = 4.0
 _JOINED_SD_MM = 0.2
 """Residuals this much above the noise mean that the shell model does not hold there; SD of the fallback then (our own
 estimates from simulated volumes with a sinus floor that joins the plates)."""
+_THICK_START_MM = 2.5
+"""Plate and floor as one layer: another start of the local fit (common plates are thinner)."""
+_SLOPE_OVER_MM = 0.3
+_FOLD_MM, _FOLD_STEP_MM, _FOLD_REACH_MM, _FOLD_SD_MM = 0.08, 0.02, 2.0, 0.08
+"""A crossing this deep inside other cortex is folded; how finely and how far its true place is looked for, and SD added
+to a thickness that ends there (from simulated narrow crests)."""
 _STEEPEST = 0.2
 """A line that meets a surface at less than about 12 degrees gives no trustworthy position on it."""
 _OBSCURE_LOG_SD = 0.35
@@ -33,12 +43,16 @@ _OBSCURE_LOG_SD = 0.35
 
 @dataclass(frozen=True, eq=False)
 class Crossing:
-    """Where a line meets a curve: position on the line, arc length, and d position / d parameters (P,)."""
+    """Where a line meets a curve: position on the line, arc length, and d position / d parameters (P,).
+
+    folded: found beyond a fold of the inner surface, see `Shell.cross`.
+    """
 
     at_mm: float
     s_mm: float
     gradient: Array
     steepness: float
+    folded: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,7 +135,43 @@ class Shell:
             gradient[parts[3]] = gain * (
                 (1 - f) * self.t[i] * self.bases[1][i] + f * self.t[i + 1] * self.bases[1][i + 1]
             )
-        return Crossing(float(free[best]), float(self.fit.curve.s_mm[i]) + f * 0.1, gradient, abs(steep))
+        found = Crossing(float(free[best]), float(self.fit.curve.s_mm[i]) + f * 0.1, gradient, abs(steep))
+        return self._unfolded(found, fixed_axis, fixed) if inner else found
+
+    def _unfolded(self, found: Crossing, fixed_axis: int, fixed: float) -> Crossing:
+        """A crossing of the inner surface, moved on to where cortex really ends.
+
+        Round a narrow crest the points at cortex thickness below the surface fold over: some lie inside the cortex
+        of the other flank. Cortex ends where no point of the outer surface is nearer than its own thickness.
+        """
+        free = 1 - fixed_axis
+        line = np.zeros(2)
+        line[fixed_axis], line[free] = fixed, found.at_mm
+        thickness = self.t + self.edge_gradient_mm[1]
+        if self._within(line, thickness)[0] > -_FOLD_MM:
+            return found
+        i = int(np.clip(round(found.s_mm / 0.1), 0, len(self.t) - 1))
+        onwards = float(np.sign(found.at_mm - self.outer[i, free]))
+        step, reach = onwards * _FOLD_STEP_MM, 0.0
+        while reach < _FOLD_REACH_MM:
+            line[free] += step
+            reach += _FOLD_STEP_MM
+            inside, k = self._within(line, thickness)
+            if inside >= 0:
+                break
+        ray = (line - self.outer[k]) / max(float(np.linalg.norm(line - self.outer[k])), 1e-9)
+        steep = np.copysign(max(abs(float(ray[free])), _STEEPEST), float(ray[free]))
+        gradient = np.zeros(len(self.fit.theta))
+        parts = self.fit.layout.slices()
+        gradient[parts[0]] = float(ray @ self.fit.curve.normal[k]) / steep * self.bases[0][k]
+        gradient[parts[3]] = self.t[k] / steep * self.bases[1][k]
+        return Crossing(float(line[free]), float(self.fit.curve.s_mm[k]), gradient, abs(float(ray[free])), folded=True)
+
+    def _within(self, point: Array, thickness: Array) -> tuple[float, int]:
+        """Least distance beyond the cortex (negative inside it) and which point of the outer surface it belongs to."""
+        beyond = np.hypot(*(self.outer - point).T) - thickness
+        k = int(np.argmin(beyond))
+        return float(beyond[k]), k
 
     def sd(self, gradient: Array) -> float:
         """SD of a linear function of the parameters."""
@@ -133,6 +183,15 @@ _ENTRY_DISAGREEMENT_MM = 0.6
 coarse scans; more than this apart, fit and rule see different things (from simulated jaws)."""
 
 
+_LEAST_WAY_MM, _SAME_EXIT_MM = 2.0, 1.0
+"""A second crossing of the outline counts as the way out from this far below the first; two readings of it within the
+second distance are of one place."""
+_SLANT_SD_SHARE = 0.07
+"""SD, as a share of the thickness, of a plate met at a slant whose far side the fit does not reach (our estimate)."""
+_ACROSS = 0.8
+"""Surfaces that meet the axis at more than about 53 degrees are left to the layer fit."""
+
+
 @dataclass(frozen=True, eq=False)
 class ShellReader:
     """`SectionReader` by the joint fit."""
@@ -140,6 +199,7 @@ class ShellReader:
     shell: Shell
     beyond: AxisReading
     plain: SectionReader
+    junctions: JunctionFitter
     method: str = "joint fit of the blurred shell"
 
     @property
@@ -155,14 +215,48 @@ class ShellReader:
         plain = self.beyond.entry.at_mm
         if plain is not None and abs(outer.at_mm - plain) > _ENTRY_DISAGREEMENT_MM:
             return self._doubted(outer.at_mm - plain)
+        own = replace(self.beyond, below=self._through_the_side(outer.at_mm))
         inner = self.shell.cross(True, 1, 0.0, "min")
         if inner is None or inner.at_mm < outer.at_mm:
             none = Edge(None, None, (Flag.ALL_CORTEX,))
-            return replace(self.beyond, entry=self._edge(outer), crest_end=none, crest=none, crest_limit_mm=None)
+            return replace(own, entry=self._edge(outer), crest_end=none, crest=none, crest_limit_mm=None)
         thickness, limit = self._thickness(outer, inner)
-        return replace(
-            self.beyond, entry=self._edge(outer), crest_end=self._edge(inner), crest=thickness, crest_limit_mm=limit
-        )
+        return replace(own, entry=self._edge(outer), crest_end=self._edge(inner), crest=thickness, crest_limit_mm=limit)
+
+    def _through_the_side(self, entry_mm: float) -> BelowCrest:
+        """What lies below, with the place where a leaning axis leaves through the side of the shell.
+
+        The layer fit on the axis expects a surface across it; a plate met at a slant is read off the shell instead.
+        """
+        below = self.beyond.below
+        outer, inner = (self.shell.cross(side, 1, 0.0, "max") for side in (False, True))
+        if outer is None or outer.at_mm < entry_mm + _LEAST_WAY_MM:
+            return self._into_the_side(entry_mm, inner)
+        end = below.second_end.at_mm
+        if end is not None and (end < outer.at_mm - _SAME_EXIT_MM or outer.steepness > _ACROSS):
+            return below
+        if inner is None or not entry_mm < inner.at_mm < outer.at_mm:
+            none = Edge(None, None, (Flag.ALL_CORTEX,))
+            return replace(below, second=none, second_end=self._edge(outer), second_thickness=none)
+        thickness, _ = self._thickness(outer, inner)
+        return replace(below, second=self._edge(inner), second_end=self._edge(outer), second_thickness=thickness)
+
+    def _into_the_side(self, entry_mm: float, inner: Crossing | None) -> BelowCrest:
+        """The same where the axis enters a plate within the fitted outline but leaves it below."""
+        below = self.beyond.below
+        crest = self.shell.cross(True, 1, 0.0, "min")
+        second = below.second.at_mm
+        if inner is None or crest is None or inner.at_mm < max(crest.at_mm, entry_mm) + _LEAST_WAY_MM:
+            return below
+        if second is None or second < inner.at_mm + _SAME_EXIT_MM or inner.steepness > _ACROSS:
+            return below
+        edge = self._edge(inner)
+        end = below.second_end
+        thick = Edge(None, None, (Flag.NO_EDGE_FOUND,))
+        if end.at_mm is not None:
+            slant_sd = _SLANT_SD_SHARE * (end.at_mm - inner.at_mm)
+            thick = Edge(end.at_mm - inner.at_mm, float(np.hypot(edge.sd_mm or 0.0, slant_sd)), (Flag.UNCERTAIN,))
+        return replace(below, second=edge, second_thickness=thick)
 
     def _doubted(self, apart_mm: float) -> AxisReading:
         """The crest by the half-maximum rule, its interval wide enough to hold the fit's answer, and flagged.
@@ -180,6 +274,16 @@ class ShellReader:
     def line(self, depth_mm: float) -> LineReading:
         """Edges on the line across the axis."""
         return LineReading(self._plate(depth_mm, 1), self._plate(depth_mm, -1))
+
+    def surface(self, depth_mm: float) -> tuple[float | None, float | None]:
+        """Outer surface buccally and lingually, also where the axis has left the bone."""
+        plain: tuple[float | None, float | None] = (None, None)
+        if depth_mm > min(self._bottom(1), self._bottom(-1)):
+            plain = self.plain.surface(depth_mm)
+        found = [self.shell.cross(False, 0, depth_mm, keep) for keep in ("max", "min")]
+        buccal = plain[0] if depth_mm > self._bottom(1) else None if found[0] is None else found[0].at_mm
+        lingual = plain[1] if depth_mm > self._bottom(-1) else None if found[1] is None else found[1].at_mm
+        return buccal, lingual
 
     def _plate(self, depth_mm: float, sign: int) -> Plate:
         keep = "max" if sign > 0 else "min"
@@ -207,17 +311,32 @@ class ShellReader:
         return float(self.shell.outer[end, 0]) - 0.2
 
     def _joined(self, depth_mm: float, sign: int, outer: Edge, fitted: Crossing) -> Plate:
-        """Plate where the shell model does not hold: another layer, such as a sinus floor, joins it there.
-
-        Fit and half-maximum rule are then both asked; the interval spans what they say.
-        """
+        """Plate where the shell model does not hold: another layer, such as a sinus floor, joins it there."""
         line = self.plain.line(depth_mm)
         plain = line.buccal.inner if sign > 0 else line.lingual.inner
-        answers = [sign * fitted.at_mm] + ([] if plain.at_mm is None else [plain.at_mm])
-        chosen = answers[0] if self._misfit(fitted.s_mm) < _MISFIT_HOPELESS else answers[-1]
-        sd = (max(answers) - min(answers)) / 1.96 + _JOINED_SD_MM
-        rough = Edge(chosen, sd, (Flag.UNCERTAIN,))
-        return Plate(outer, rough, Edge(max((outer.at_mm or 0.0) - chosen, 0.0), sd, (Flag.UNCERTAIN,)))
+        at = outer.at_mm or 0.0
+        answers = [at - sign * fitted.at_mm] + ([] if plain.at_mm is None else [at - plain.at_mm])
+        starts = answers + ([_THICK_START_MM] if max(answers) < _THICK_START_MM else [])
+        found = self.junctions.thickness(self._line(depth_mm, sign, at), starts)
+        if found is None:
+            thickness, sd = answers[-1], (max(answers) - min(answers)) / 1.96 + _JOINED_SD_MM
+        else:
+            thickness, sd = found[0] + self.shell.edge_gradient_mm[1], found[1]
+        doubt = (Flag.UNCERTAIN,) if 1.96 * sd > UNCERTAIN_MM else ()
+        return Plate(outer, Edge(at - thickness, sd, doubt), Edge(max(thickness, 0.0), sd, doubt))
+
+    def _line(self, depth_mm: float, sign: int, outer_mm: float) -> Line:
+        """The line at a depth with the outer surface as the scan shows it."""
+        keep = "max" if sign > 0 else "min"
+        ends = [self.shell.cross(False, 0, depth_mm + d, keep) for d in (-_SLOPE_OVER_MM, _SLOPE_OVER_MM)]
+        a, b = ends
+        slope = 0.0 if a is None or b is None else sign * (b.at_mm - a.at_mm) / (2 * _SLOPE_OVER_MM)
+        fit = self.shell.fit
+        here = self.shell.cross(False, 0, depth_mm, keep)
+        s = np.array([0.0 if here is None else here.s_mm])
+        soft = float((fit.layout.outside.basis(s) @ fit.theta[fit.layout.slices()[4]])[0])
+        seen = outer_mm - self.shell.edge_gradient_mm[0] * float(np.sqrt(1 + slope**2))
+        return Line(depth_mm, sign, seen, slope, soft)
 
     def _edge(self, crossing: Crossing, sign: int = 1) -> Edge:
         own = self.shell.sd(crossing.gradient) * self._misfit(crossing.s_mm)
@@ -228,7 +347,7 @@ class ShellReader:
         value = abs(outer.at_mm - inner.at_mm)
         own = self.shell.sd(outer.gradient - inner.gradient) * self._misfit(inner.s_mm)
         systematic = self._systematic(_THICKNESS_SYSTEMATIC_MM, _THICKNESS_SYSTEMATIC_BLUR_SHARE, 1, inner)
-        sd = float(np.hypot(own, systematic))
+        sd = float(np.hypot(own, systematic)) + (_FOLD_SD_MM if inner.folded else 0.0)
         k = int(np.clip(round(inner.s_mm / 0.1), 0, len(self.shell.t) - 1))
         log_sd = float(self.shell.log_t_sd[k])
         flags: tuple[Flag, ...] = ()
@@ -246,7 +365,10 @@ class ShellReader:
         t = float(np.interp(crossing.s_mm, self.shell.fit.curve.s_mm, self.shell.t))
         missing = max(_FWHM_PER_SD * self.blur_mm - t, 0.0)
         thin = (_THIN_EDGE_SHARE, _THIN_THICKNESS_SHARE)[which] * missing
-        along_normal = float(np.sqrt((constant_mm + blur_share * self.blur_mm) ** 2 + gradient**2 + thin**2))
+        fwhm = _FWHM_PER_SD * self.blur_mm
+        felt = float(np.clip((_WING_FROM * fwhm - t) / ((_WING_FROM - _WING_TO) * fwhm), 0.0, 1.0))
+        wings = (_WING_EDGE_SHARE, _WING_THICKNESS_SHARE)[which] * t * felt
+        along_normal = float(np.sqrt((constant_mm + blur_share * self.blur_mm) ** 2 + gradient**2 + thin**2 + wings**2))
         return along_normal / max(crossing.steepness, _STEEPEST)
 
     def _misfit(self, s_mm: float) -> float:

@@ -104,7 +104,7 @@ def _round(
     grey = block.values[cells.row, cells.column][:, near].astype(np.float64)
     known = np.isfinite(grey)
     voxels = Voxels(cells, block.distal_mm[near], np.where(known, grey, 0.0), known)
-    layout = layout_for(now.curve)
+    layout = layout_for(now.curve, prior.blur_xy)
     prior = replace(prior, loose=_air_inside(cells, voxels, levels))
     problem = Problem(now.curve, voxels, layout, prior, slice_dir, now.curve.normal[cells.point])
     start = _start_vector(problem, now, section, levels, cells, voxels.grey)

@@ -7,7 +7,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-AIR, SOFT, CORTEX, CANCELLOUS, WALL, LUMEN, CAVITY = range(7)
+AIR, SOFT, CORTEX, CANCELLOUS, WALL, LUMEN, CAVITY, ROOT, LIGAMENT = range(9)
+NOT_BONE = (AIR, SOFT, LIGAMENT, ROOT)
+LIGAMENT_MM = 0.25
 _FINE_MM = 0.004
 """Step at which lines are followed through the materials."""
 
@@ -17,7 +19,8 @@ class Jaw:
     """A superellipse section swept along a circular arc; upright is away from the ridge's base.
 
     Coordinates: u buccal, w towards the crest, s along the arc, mm; the section's centre is u = w = 0.
-    t_*: cortex at the four poles of the section; in between the inner superellipse decides.
+    t_*: cortex at the four poles of the section; in between the inner superellipse decides. end_s: where along the arch
+    the bone ends. roots: (s, u, radius, depth below the crest of its end) of upright round roots.
     """
 
     half_width: float = 5.5
@@ -37,6 +40,8 @@ class Jaw:
     hollow_depth: float = 9.0
     canal: tuple[float, float, float, float] | None = None
     sinus: tuple[float, float, float, float, float] | None = None
+    end_s: float | None = None
+    roots: tuple[tuple[float, float, float, float], ...] = ()
     hu: dict[int, float] = field(
         default_factory=lambda: {
             AIR: -1000.0,
@@ -46,6 +51,8 @@ class Jaw:
             WALL: 900.0,
             LUMEN: 60.0,
             CAVITY: -1000.0,
+            ROOT: 1650.0,
+            LIGAMENT: 80.0,
         }
     )
 
@@ -59,7 +66,8 @@ class Jaw:
         """< 1 inside the bone's outline, 1 on it; grows linearly along rays from the centre."""
         a, b = self._reach(s, w)
         n = self.exponent
-        return (np.abs(u / np.where(u > 0, a, b)) ** n + np.abs(w / self.half_height) ** n) ** (1 / n)
+        out: Array = (np.abs(u / np.where(u > 0, a, b)) ** n + np.abs(w / self.half_height) ** n) ** (1 / n)
+        return out if self.end_s is None else np.maximum(out, 1 + (s - self.end_s) / self.half_width)
 
     def inner(self, s: Array, u: Array, w: Array) -> Array:
         """The same for the inner surface of the cortex."""
@@ -67,7 +75,8 @@ class Jaw:
         n = self.exponent
         side = np.where(u > 0, a - self.t_buccal, b - self.t_lingual)
         height = self.half_height - np.where(w > 0, self.t_crest, self.t_base)
-        return (np.abs(u / side) ** n + np.abs(w / height) ** n) ** (1 / n)
+        out: Array = (np.abs(u / side) ** n + np.abs(w / height) ** n) ** (1 / n)
+        return out if self.end_s is None else np.maximum(out, 1 + (s - self.end_s + self.t_crest) / self.half_width)
 
     def skin(self, u: Array, w: Array) -> Array:
         """Depth below gum or cheek surface, positive inside soft tissue."""
@@ -85,6 +94,11 @@ class Jaw:
         w0 = self.half_height - floor - sw
         return np.sqrt(((u - u0) / (su + grow)) ** 2 + ((w - w0) / (sw + grow)) ** 2 + (s / (15.0 + grow)) ** 2)
 
+    def root_distance(self, s: Array, u: Array, w: Array, root: tuple[float, float, float, float]) -> Array:
+        """Distance from a root's surface, negative inside; it reaches through the gum and ends in the bone."""
+        side = np.hypot(s - root[0], u - root[1]) - root[2]
+        return np.maximum(side, (self.half_height - root[3]) - w)
+
     def material(self, s: Array, u: Array, w: Array) -> NDArray[np.int8]:
         """Label of each point."""
         out = np.where(self.skin(u, w) > 0, SOFT, AIR).astype(np.int8)
@@ -99,6 +113,10 @@ class Jaw:
         if self.sinus is not None:
             out[bone & (self.sinus_radius(s, u, w, self.sinus[4]) < 1)] = CORTEX
             out[bone & inside & (self.sinus_radius(s, u, w, 0.0) < 1)] = CAVITY
+        for root in self.roots:
+            d = self.root_distance(s, u, w, root)
+            out[bone & (d < LIGAMENT_MM)] = LIGAMENT
+            out[(self.skin(u, w) > 0) & (d < 0)] = ROOT
         return out
 
 
@@ -125,7 +143,11 @@ class Placing:
 
 @dataclass(frozen=True)
 class SiteTruth:
-    """True numbers of one site; None where the quantity does not exist."""
+    """True numbers of one site; None where the quantity does not exist.
+
+    far_plate, far_end: where the axis meets the far cortex and leaves the bone. edges: depths, and the outer surface
+    buccally and lingually there as distances from the axis, negative beyond it, NaN where the line meets no bone.
+    """
 
     crest: Array
     axis: Array
@@ -139,6 +161,10 @@ class SiteTruth:
     sinus_plate: float | None
     sinus_cavity: float | None
     mean_hu: float
+    far_plate: float | None = None
+    far_end: float | None = None
+    mesiodistal: dict[float, float | None] = field(default_factory=dict)
+    edges: tuple[Array, Array, Array] | None = None
 
 
 LEVELS = (1.0, 3.0, 5.0, 7.0, 10.0)
@@ -146,7 +172,7 @@ LEVELS = (1.0, 3.0, 5.0, 7.0, 10.0)
 
 def site_truth(place: Placing, crest: Array, axis: Array, buccal: Array, rng: np.random.Generator) -> SiteTruth:
     """Follow lines through the labels; `crest` must lie on the axis, just outside the bone."""
-    t = np.arange(-1.0, 22.0, _FINE_MM)
+    t = np.arange(-3.0, 22.0, _FINE_MM)
     along = place.label(crest + t[:, None] * axis)
     solid = (along != SOFT) & (along != AIR)
     start = float(t[np.argmax(solid)])
@@ -163,20 +189,26 @@ def site_truth(place: Placing, crest: Array, axis: Array, buccal: Array, rng: np
     cavity = first(CAVITY)
     plate = first(CORTEX) if cavity is not None else None
     width: dict[float, float] = {}
+    across: dict[float, float | None] = {}
     plates: list[dict[float, float | None]] = [{}, {}]
     r = np.arange(0.0, 12.0, _FINE_MM)
+    distal = np.cross(axis, buccal)
     for depth in LEVELS:
+        here = crest + depth * axis
+        if np.isin(place.label(here[None]), NOT_BONE)[0]:
+            continue
         reach = []
         for k, sign in enumerate((1, -1)):
-            line = place.label(crest + depth * axis + sign * r[:, None] * buccal)
-            bone = (line != SOFT) & (line != AIR)
-            last = int(np.flatnonzero(bone)[-1])
+            line = place.label(here + sign * r[:, None] * buccal)
+            last = int(np.flatnonzero((line != SOFT) & (line != AIR))[-1])
             reach.append(float(r[last]))
             inward = line[last::-1]
             other = np.flatnonzero(inward != CORTEX)
             plates[k][depth] = float(other[0] * _FINE_MM) if len(other) else None
         width[depth] = sum(reach)
-    distal = np.cross(axis, buccal)
+        ends = [_first_not_bone(place, here, sign * distal) for sign in (1, -1)]
+        across[depth] = None if None in ends else sum(e for e in ends if e is not None)
+    far = _far(along, t)
     n = 60000
     radius, angle = 1.75 * np.sqrt(rng.random(n)), 2 * np.pi * rng.random(n)
     cloud = (
@@ -185,7 +217,7 @@ def site_truth(place: Placing, crest: Array, axis: Array, buccal: Array, rng: np
         + (radius * np.cos(angle))[:, None] * buccal
         + (radius * np.sin(angle))[:, None] * distal
     )
-    hu = np.array([place.jaw.hu[k] for k in range(7)])[place.label(cloud)]
+    hu = np.array([place.jaw.hu[k] for k in range(9)])[place.label(cloud)]
     return SiteTruth(
         crest,
         axis,
@@ -199,4 +231,40 @@ def site_truth(place: Placing, crest: Array, axis: Array, buccal: Array, rng: np
         plate,
         cavity,
         float(hu.mean()),
+        *(far if cavity is None else (None, None)),
+        across,
+        _edges(place, crest, axis, buccal),
     )
+
+
+_MESIODISTAL_REACH_MM = 6.9
+"""Further away is outside of what a site's block holds."""
+
+
+def _first_not_bone(place: Placing, here: Array, direction: Array) -> float | None:
+    r = np.arange(0.0, _MESIODISTAL_REACH_MM, _FINE_MM)
+    out = np.flatnonzero(np.isin(place.label(here + r[:, None] * direction), NOT_BONE))
+    return float(r[out[0]]) if len(out) else None
+
+
+def _far(along: NDArray[np.int8], t: Array) -> tuple[float | None, float | None]:
+    """Where the far cortex begins and ends on the axis."""
+    out = np.flatnonzero(np.isin(along, NOT_BONE))
+    if len(out) == 0:
+        return None, None
+    end = int(out[0])
+    other = np.flatnonzero(along[:end] != CORTEX)
+    return (float(t[other[-1] + 1]), float(t[end])) if len(other) else (None, None)
+
+
+def _edges(place: Placing, crest: Array, axis: Array, buccal: Array) -> tuple[Array, Array, Array]:
+    """Outer surfaces on lines across the axis every 0.05 mm down to 15 mm; the run of bone nearest to the axis."""
+    z = np.arange(0.0, 24.0, 0.05)
+    r = np.arange(-12.0, 12.0, 0.01)
+    edges = np.full((2, len(z)), np.nan)
+    for k, depth in enumerate(z):
+        line = place.label(crest + depth * axis + r[:, None] * buccal)
+        bone = np.flatnonzero((line != SOFT) & (line != AIR))
+        if len(bone):
+            edges[:, k] = r[bone[-1]], -r[bone[0]]
+    return z, edges[0], edges[1]

@@ -14,7 +14,20 @@ from scipy import fft
 from scipy.ndimage import gaussian_filter
 
 from siteplan.scan.volume import GreyScale, Patient, Scan, SeriesFacts
-from tests.validation.jaw import AIR, CANCELLOUS, CAVITY, CORTEX, LUMEN, SOFT, WALL, Array, Placing
+from tests.validation.jaw import (
+    AIR,
+    CANCELLOUS,
+    CAVITY,
+    CORTEX,
+    LIGAMENT,
+    LIGAMENT_MM,
+    LUMEN,
+    ROOT,
+    SOFT,
+    WALL,
+    Array,
+    Placing,
+)
 
 Volume = NDArray[np.float32]
 
@@ -47,6 +60,15 @@ def scan_of(place: Placing, scanner: Scanner, low: Array, high: Array, rng: np.r
     axes = [low[a] + h * (np.arange(fine_ijk[a]) + 0.5) - v / 2 for a in range(3)]
     z, y, x = np.meshgrid(axes[2], axes[1], axes[0], indexing="ij")
     hu, cancellous, dense = _raster(place, np.stack([x, y, z], axis=-1), h, scanner)
+    return imaged(hu, cancellous, dense, scanner, low, rng)
+
+
+def imaged(
+    hu: Volume, cancellous: Volume, dense: Volume, scanner: Scanner, low: Array, rng: np.random.Generator
+) -> Scan:
+    """The scan of a raster of half voxels whose first centre is `low`: HU, shares of cancellous bone and of cortex."""
+    v = scanner.voxel_mm
+    h = v / 2
     if scanner.texture_hu:
         grain = gaussian_filter(rng.standard_normal(hu.shape).astype(np.float32), 0.21 / h)
         hu += cancellous * grain * np.float32(scanner.texture_hu / grain.std())
@@ -103,6 +125,12 @@ def _raster(place: Placing, points: Array, h: float, scanner: Scanner) -> tuple[
     if jaw.sinus is not None:
         for grow, label in ((jaw.sinus[4], CORTEX), (0.0, CAVITY)):
             part = share(jaw.sinus_radius(s, u, w, grow)) * (bone if label == CORTEX else inside)
+            hu += part * (np.float32(jaw.hu[label]) - hu)
+            cancellous = cancellous * (1 - part)
+    for root in jaw.roots:
+        d = jaw.root_distance(s, u, w, root)
+        for grow, label, where in ((LIGAMENT_MM, LIGAMENT, bone), (0.0, ROOT, gum)):
+            part = np.clip(0.5 + (grow - d) / h, 0, 1) * where
             hu += part * (np.float32(jaw.hu[label]) - hu)
             cancellous = cancellous * (1 - part)
     return hu.astype(np.float32), cancellous.astype(np.float32), (bone - inside).astype(np.float32)
