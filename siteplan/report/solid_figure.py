@@ -15,11 +15,21 @@ from siteplan.scan.volume import Scan
 
 WIDTH_MM, _PICTURE_MM = 88.0, 66.0
 _PIXELS_PER_MM = 12
-_REACH_MM = 15.0
+_BUCCAL_REACH_MM = 22.0
+"""Far enough that a curved arch is not cut on its side within the picture (own choice)."""
 _SPACING_MM = 0.4
 _BONE, _BONE_OPACITY = "#d9cdb8", 0.42
 _ABOVE_DEG = 22.0
 """The viewer stands this far above (towards the crown) of the cheek's straight view (own choice)."""
+
+
+def _half_width_mm(scene: SiteScene) -> float:
+    """Half of what the picture shows along the arch: bone that ends inside a picture looks like bone that is missing."""
+    return _half_height_mm(max(scene.deepest_mm, 14.0)) * (WIDTH_MM - 2.0) / _PICTURE_MM
+
+
+def _half_height_mm(deepest_mm: float) -> float:
+    return deepest_mm / 2 + 7.5
 
 
 def site_meshes(scan: Scan, scene: SiteScene) -> list[Mesh]:
@@ -28,8 +38,8 @@ def site_meshes(scan: Scan, scene: SiteScene) -> list[Mesh]:
         scan,
         scene.frame,
         depth_range_mm=(-6.0, max(scene.deepest_mm + 4.0, 18.0)),
-        buccal_reach_mm=_REACH_MM,
-        distal_reach_mm=_REACH_MM,
+        buccal_reach_mm=_BUCCAL_REACH_MM,
+        distal_reach_mm=_half_width_mm(scene) + 1.0,
         spacing_mm=_SPACING_MM,
         smooth=False,
     )
@@ -51,7 +61,9 @@ def camera_of(frame: SiteFrame, deepest_mm: float) -> Camera:
     toward = np.cos(tilt) * frame.buccal - np.sin(tilt) * frame.axis
     head = frame.axis if frame.axis[2] > 0 else -frame.axis
     up = head - (head @ toward) * toward
-    return Camera(frame.to_lps(deepest_mm / 2 - 1.5, 0, 0), toward, up / np.linalg.norm(up), deepest_mm / 2 + 7.5)
+    return Camera(
+        frame.to_lps(deepest_mm / 2 - 1.5, 0, 0), toward, up / np.linalg.norm(up), _half_height_mm(deepest_mm)
+    )
 
 
 def solid_figure(scan: Scan, scene: SiteScene) -> Sheet:
