@@ -24,7 +24,7 @@ _ABOVE_DEG = 22.0
 
 
 def _half_width_mm(scene: SiteScene) -> float:
-    """Half of what the picture shows along the arch: bone that ends inside a picture looks like bone that is missing."""
+    """Half of what the picture shows along the arch: bone that ends inside it would look like bone that is missing."""
     return _half_height_mm(max(scene.deepest_mm, 14.0)) * (WIDTH_MM - 2.0) / _PICTURE_MM
 
 
