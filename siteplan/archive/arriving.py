@@ -2,7 +2,8 @@
 
 import hashlib
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
@@ -16,14 +17,22 @@ _COPY = 1 << 20
 
 
 class Arriving:
-    """One object while it is written: counts, bounds and sums its bytes."""
+    """One object while it is written: counts, bounds and sums its bytes.
 
-    def __init__(self, stream: IO[bytes], most: int) -> None:
-        self._stream, self._most, self._sum = stream, most, hashlib.sha256()
+    What the disk says is told apart from what the network says: both are `OSError` to those who write here.
+    """
+
+    def __init__(self, path: Path, most: int, disk: Callable[[OSError], OutputError]) -> None:
+        """`most` bytes are taken; `disk` makes our error of what the system says. Raises OutputError."""
+        self._path, self._most, self._disk, self._sum = path, most, disk, hashlib.sha256()
         self.size = 0
+        try:
+            self._stream = path.open("wb")
+        except OSError as error:
+            raise disk(error) from error
 
     def write(self, data: bytes | bytearray | memoryview) -> None:
-        """Add bytes. Raises ArchiveError beyond the bound, OSError when the disk does not take them."""
+        """Add bytes. Raises ArchiveError beyond the bound, OutputError when the disk does not take them."""
         self.size += len(data)
         if self.size > self._most:
             raise ArchiveError(
@@ -31,7 +40,24 @@ class Arriving:
                 "or largest_series_mb if this is meant."
             )
         self._sum.update(data)
-        self._stream.write(data)
+        try:
+            self._stream.write(data)
+        except OSError as error:
+            raise self._disk(error) from error
+
+    def close(self) -> None:
+        """Hand the last bytes to the system. Raises OutputError."""
+        try:
+            self._stream.close()
+        except OSError as error:
+            raise self._disk(error) from error
+
+    def drop(self) -> None:
+        """Close and remove the file, if it still is where it was written; never raises."""
+        with suppress(OSError):
+            self._stream.close()
+        with suppress(OSError):
+            self._path.unlink(missing_ok=True)
 
     @property
     def sha256(self) -> str:

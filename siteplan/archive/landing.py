@@ -92,19 +92,16 @@ class Landing:
         with self._lock:
             self._serial += 1
             path = self.folder / f"{self._serial}.part"
+        coming = Arriving(path, min(self._largest, self._most - self._bytes), self._disk)
         try:
-            with path.open("wb") as stream:
-                coming = Arriving(stream, min(self._largest, self._most - self._bytes))
-                yield coming
+            yield coming
+            coming.close()
             self._take_in(path, coming)
-        except OSError as error:
-            self.failed = OutputError(self._disk(error))
-            raise self.failed from error
         except SiteplanError as error:
             self.failed = error
             raise
         finally:
-            path.unlink(missing_ok=True)
+            coming.drop()
 
     def finish(self) -> Path:
         """Verify count and content of everything on disk, then give the folder its name.
@@ -127,7 +124,7 @@ class Landing:
                 self._target.rmdir()
             self.folder.rename(self._target)
         except OSError as error:
-            raise OutputError(self._disk(error)) from error
+            raise self._disk(error) from error
         return self._target
 
     def _verify(self) -> None:
@@ -180,6 +177,12 @@ class Landing:
 
     def _take_in(self, path: Path, coming: "Arriving") -> None:
         uid = self._checked(path)
+        try:
+            self._keep(path, uid, coming)
+        except OSError as error:
+            raise self._disk(error) from error
+
+    def _keep(self, path: Path, uid: str, coming: Arriving) -> None:
         with self._lock:
             if uid in self._sums:
                 if self._sums[uid] != coming.sha256:
@@ -227,7 +230,7 @@ class Landing:
             raise ArchiveError("the archive sent an object whose pixels are cut short; fetch it again.")
         return uid
 
-    def _disk(self, error: OSError) -> str:
+    def _disk(self, error: OSError) -> OutputError:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
-            return f"{self._target}: the disk is full; make room and run the same command again."
-        return f"{self._target}: cannot be written ({error.strerror}); choose another folder."
+            return OutputError(f"{self._target}: the disk is full; make room and run the same command again.")
+        return OutputError(f"{self._target}: cannot be written ({error.strerror}); choose another folder.")

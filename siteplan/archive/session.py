@@ -136,6 +136,8 @@ def _unreached(name: str, error: Exception) -> str:
     said = str(error)
     if "Name or service not known" in said or "NameResolution" in said or "getaddrinfo" in said:
         return f"the host of the archive {name!r} is not known here; check the url and the network."
+    if "timed out" in said:
+        return f"the archive {name!r} fell silent; run the same command again, later perhaps."
     if "refused" in said:
         return f"nothing listens where the archive {name!r} should be; check host and port, and that it runs."
     if "aborted" in said or "reset" in said or "RemoteDisconnected" in said or "Broken pipe" in said:

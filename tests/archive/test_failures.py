@@ -1,6 +1,7 @@
 """What goes wrong on the way: dead and dying servers, refusals, full disks. One sentence, and nothing half-written."""
 
 import errno
+import io
 import os
 import socket
 import threading
@@ -171,15 +172,22 @@ def _killer(orthanc: Orthanc, while_: str) -> Any:
 
 @pytest.mark.parametrize("way", ["web", "get", "move"])
 def test_the_disk_is_full(way: str, tmp_path: Path, make: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
-    def write(self: Any, data: Any) -> None:
-        if len(data) > 200:
+    class Full(io.RawIOBase):
+        """A file on a disk without room, as the system has it: the write fails."""
+
+        def write(self, data: Any) -> int:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    def open_(path: Path, mode: str = "r", *arguments: Any, **more: Any) -> Any:
+        return Full() if path.suffix == ".part" and mode == "wb" else usual(path, mode, *arguments, **more)
+
+    usual = Path.open
 
     with web_place() if way == "web" else dimse_place(way) as place:
         place.server.shelf.add_folder(make.write_series(tmp_path / "s", make.Recipe(count=3)))
         archive = opened(place, tmp_path)
         with monkeypatch.context() as patch:
-            patch.setattr(landing_module.Arriving, "write", write)
+            patch.setattr(Path, "open", open_)
             with pytest.raises(OutputError, match="the disk is full; make room and run the same command again"):
                 fetch_series(archive, ROW, tmp_path / "got")
         assert nothing_left(tmp_path)

@@ -1,5 +1,6 @@
 """Archives that lie, flood or try to write elsewhere: nothing of it reaches the disk, memory or the terminal."""
 
+import io
 import socket
 import struct
 import threading
@@ -18,8 +19,6 @@ from web_server import BOUNDARY, Handler
 from siteplan.archive import Query, SeriesRow, fetch_series
 from siteplan.archive import session as session_module
 from siteplan.archive.entries import clean, is_uid
-from siteplan.archive.link import Guard
-from siteplan.archive.multipart import boundary_of, parts
 from siteplan.errors import ArchiveError
 
 ROW = SeriesRow("2.25.1001", "2.25.1000", "CT", "", "", None)
@@ -59,6 +58,31 @@ def cut(handler: Handler) -> None:
     handler.wfile.write(
         f"--{BOUNDARY}\r\nContent-Type: application/dicom\r\n\r\n".encode() + second[: len(second) // 2]
     )
+    handler.close_connection = True
+
+
+def reset(handler: Handler) -> None:
+    """A connection that is torn down inside an object."""
+    handler.start_parts()
+    first, second, *_ = files_of(handler)
+    handler.send_part(first)
+    handler.wfile.write(f"--{BOUNDARY}\r\nContent-Type: application/dicom\r\n\r\n".encode() + second[:500])
+    handler.wfile.flush()
+    time.sleep(0.2)
+    handler.connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    handler.connection.close()
+    handler.close_connection = True
+    handler.wfile = handler.rfile = io.BytesIO()
+
+
+def silence(handler: Handler) -> None:
+    """An object that stops coming."""
+    handler.start_parts()
+    handler.wfile.write(
+        f"--{BOUNDARY}\r\nContent-Type: application/dicom\r\n\r\n".encode() + files_of(handler)[0][:500]
+    )
+    handler.wfile.flush()
+    time.sleep(1.5)
     handler.close_connection = True
 
 
@@ -140,6 +164,8 @@ def failing(handler: Handler) -> None:
 
 OBJECT_TRICKS = {
     cut: "broke off in the middle",
+    reset: "broke off in the middle|closed the connection",
+    silence: "fell silent",
     cut_object_whole_answer: "no readable DICOM object|cut short",
     other_series: "not asked for",
     other_study: "of another study",
@@ -162,7 +188,7 @@ def test_objects_that_are_not_to_be_trusted(trick: Callable[[Handler], None], tm
     folder = make.write_series(tmp_path / "s", make.Recipe(count=3))
     with web_place() as place:
         place.server.shelf.add_folder(folder)
-        archive = opened(place, tmp_path, largest_object_mb=1, largest_series_mb=2)
+        archive = opened(place, tmp_path, largest_object_mb=1, largest_series_mb=2, timeout_s=1)
         place.server.trick = objects_only(trick)
         tracemalloc.start()
         try:
@@ -339,59 +365,3 @@ def test_a_peer_that_announces_four_gigabytes(tmp_path: Path) -> None:
             with pytest.raises(ArchiveError, match=r"does not answer as the archive|cannot be reached"):
                 opened(place, tmp_path, timeout_s=2).check()
     assert len(served) < 100
-
-
-def test_the_guard_counts_until_a_message_is_done() -> None:
-    left, right = socket.socketpair()
-
-    class Link:
-        socket = left
-        recv: Callable[[int], bytearray]
-
-    with left, right:
-        guard, link = Guard(1000, 5000), Link()
-        link.socket = _NoDelay(left)  # type: ignore[assignment]
-        guard.take(link)
-        right.sendall(b"a" * 1500)
-        assert link.recv(600) == b"a" * 600
-        guard.reset()
-        assert link.recv(900) == b"a" * 900
-        with pytest.raises(OSError, match="more than was agreed"):
-            link.recv(600)
-        assert guard.exceeded
-
-
-class _NoDelay:
-    """A pair of local sockets knows no delay to switch off."""
-
-    def __init__(self, inner: socket.socket) -> None:
-        self.recv_into, self.shutdown = inner.recv_into, inner.shutdown
-        self.options: list[Any] = []
-
-    def setsockopt(self, *option: Any) -> None:
-        self.options.append(option)
-
-
-@pytest.mark.parametrize("size", [1, 2, 3, 7, 64, 1 << 16])
-def test_parts_come_out_the_same_however_the_answer_is_cut(size: int) -> None:
-    """Against bodies put together by hand from RFC 2046 section 5.1.1."""
-    bodies = [b"", b"\r\n", b"--", b"\r\n--boundar", b"a\r\n--boundarx\r\nb", bytes(range(256)) * 30]
-    whole = b"preamble\r\n"
-    for body in bodies:
-        whole += b"--boundary\r\nContent-Type: application/dicom\r\nX: y\r\n\r\n" + body + b"\r\n"
-    whole += b"--boundary--\r\nepilogue"
-    chunks = [whole[at : at + size] for at in range(0, len(whole), size)]
-    assert [b"".join(part) for part in parts(chunks, b"boundary")] == bodies
-    for cut_at in (20, 60, len(whole) // 2, whole.rindex(b"--boundary--")):
-        with pytest.raises(ArchiveError, match="broke off"):
-            [b"".join(part) for part in parts([whole[:cut_at]], b"boundary")]
-
-
-def test_boundaries_of_content_types() -> None:
-    assert boundary_of('multipart/related; type="application/dicom"; boundary=a-b') == b"a-b"
-    assert boundary_of('Multipart/Related; boundary="a b"; type=application/dicom') == b"a b"
-    assert boundary_of("application/dicom") is None
-    assert boundary_of("") is None
-    for bad in ("multipart/related", "multipart/related; boundary=", f"multipart/related; boundary={'x' * 71}"):
-        with pytest.raises(ArchiveError, match="without saying where they end"):
-            boundary_of(bad)
