@@ -10,6 +10,7 @@ import requests
 from siteplan.archive.door import Parcel, Told
 from siteplan.archive.reasons import reason
 from siteplan.archive.settings import DicomWebSettings
+from siteplan.errors import ArchiveError
 
 _MOST_FILES = 50
 _MOST_BYTES = 16 << 20
@@ -97,12 +98,20 @@ class Body:
     def __iter__(self) -> Iterator[bytes]:
         for parcel in self._batch:
             yield self._head
-            left = parcel.size
-            with parcel.path.open("rb") as stream:
-                while left > 0 and (chunk := stream.read(min(_CHUNK, left))):
-                    left -= len(chunk)
-                    yield chunk
-            if left:
-                raise OSError(0, "the file became shorter while it was sent")
+            yield from _content(parcel)
             yield b"\r\n"
         yield self._tail
+
+
+def _content(parcel: Parcel) -> Iterator[bytes]:
+    """Exactly as many bytes as were announced. Raises ArchiveError, which HTTP libraries do not take for their own."""
+    left = parcel.size
+    try:
+        with parcel.path.open("rb") as stream:
+            while left > 0 and (chunk := stream.read(min(_CHUNK, left))):
+                left -= len(chunk)
+                yield chunk
+    except OSError:
+        raise ArchiveError(f"{parcel.shown} cannot be read any more") from None
+    if left:
+        raise ArchiveError(f"{parcel.shown} became shorter while it was sent")

@@ -158,7 +158,7 @@ def test_requests_stay_small_and_lengths_are_right(tmp_path: Path) -> None:
     body = Body([one] * 3)
     assert len(body) == len(b"".join(body))
     cut = Parcel(tmp_path / "a", "a", 1, 1001, "1", "2", "3", "4", "5")
-    with pytest.raises(OSError, match="shorter"):
+    with pytest.raises(ArchiveError, match="a became shorter while it was sent"):
         b"".join(Body([cut]))
 
 
@@ -177,3 +177,21 @@ def test_a_target_that_cannot_be(tmp_path: Path) -> None:
     (tmp_path / "link").symlink_to(tmp_path / "nowhere")
     with pytest.raises(OutputError, match="holds something else"):
         Landing(tmp_path / "link", "1", "2", [], largest=1, most=1)
+
+
+@pytest.mark.parametrize("way", ["web", "get"])
+def test_a_file_that_goes_while_we_send(way: str, tmp_path: Path, make: ModuleType) -> None:
+    folder = make.write_series(tmp_path / "s", make.Recipe(count=3))
+
+    with web_place() if way == "web" else dimse_place(way) as place:
+        archive = opened(place, tmp_path)
+        store = archive.store
+
+        def store_what_is_gone(parcels: Any, told: Any) -> None:
+            for path in folder.iterdir():
+                path.unlink()
+            store(parcels, told)
+
+        archive.store = store_what_is_gone  # type: ignore[method-assign]
+        with pytest.raises(ArchiveError, match=r"cannot be read.*the archive took 0 of 3 objects"):
+            send(archive, [folder])
