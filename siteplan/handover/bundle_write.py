@@ -102,7 +102,8 @@ def _series(case: CaseFile, scan: Scan) -> Iterator[Callable[[], bytes]]:
     """A reader for each file of the scan's series, in order of their names."""
     from siteplan.scan import tags
     from siteplan.scan.header import NotDicom, Unreadable, read_header
-    from siteplan.scan.source import Source, sources
+    from siteplan.scan.search import sources
+    from siteplan.scan.source import Source
 
     def reader(source: Source) -> Callable[[], bytes]:
         return lambda: source.read(0, source.size)

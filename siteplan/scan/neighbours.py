@@ -36,7 +36,7 @@ time of reading. Of compressed ones every row."""
 
 _THREADS = min(4, os.cpu_count() or 1)
 _CHUNK = 12
-"""Slices that are compared at once, so that they stay in the processor's cache."""
+"""Slices of which every row is compared at once, so that they stay in the processor's cache."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +58,10 @@ def odd_slices(scan: Scan, *, every_row: bool = True) -> Oddness:
     coarse = _points(scan, 0, count, (max(1, rows // 32), step[1]), max(1, count // 64))
     low, high = np.percentile(coarse, [0.5, 99.5])
     floor = np.float32(_FLOOR * (high - low))
+    chunk = min(_CHUNK * step[0], 64)
     with ThreadPoolExecutor(_THREADS) as pool:
-        parts = list(pool.map(lambda start: _judged(scan, start, step, floor), range(0, count, _CHUNK)))
+        starts = range(0, count, chunk)
+        parts = list(pool.map(lambda start: _judged(scan, start, start + chunk, step, floor), starts))
     alone = np.concatenate([part[0] for part in parts])
     same = np.concatenate([part[1] for part in parts])
     if count < 4 or columns < _POINTS // 2:
@@ -79,10 +81,10 @@ def _points(scan: Scan, start: int, stop: int, step: tuple[int, int], every: int
 
 
 def _judged(
-    scan: Scan, start: int, step: tuple[int, int], floor: np.float32
+    scan: Scan, start: int, stop: int, step: tuple[int, int], floor: np.float32
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """For a chunk of slices: which stand alone between their neighbours, and which equal the one before."""
-    stop = min(start + _CHUNK, scan.shape[0])
+    stop = min(stop, scan.shape[0])
     first, last = max(start - 1, 0), min(stop + 1, scan.shape[0])
     part = _points(scan, first, last, step)
     alone, same = np.zeros(last - first, dtype=bool), np.zeros(last - first, dtype=bool)

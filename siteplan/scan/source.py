@@ -6,7 +6,6 @@ See `zipped` for members of a ZIP file and `search` for the files of a place.
 import os
 import zlib
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Protocol
 
 
@@ -95,10 +94,3 @@ def inflate(packed: bytes) -> bytes:
     if not engine.eof:
         raise OSError("its compressed data set is cut short" if not engine.unconsumed_tail else "it inflates absurdly")
     return out
-
-
-def sources(path: Path) -> tuple[list[Source], list[str]]:
-    """Every file of a place; see `search.sources`, which needs the classes above."""
-    from siteplan.scan import search
-
-    return search.sources(path)
