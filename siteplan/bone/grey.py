@@ -1,6 +1,6 @@
 """Mean grey values in regions around the axis, and the profile along it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,6 +32,23 @@ class GreyContext:
 
     soft: float
     step: float
+
+
+def around_axis(block: SiteBlock, radius_mm: float, depth_mm: float) -> SiteBlock:
+    """The part of a block that a cylinder from depth 0 to `depth_mm` touches, as a block of its own."""
+    h = block.spacing_mm
+    rows = np.flatnonzero((block.depth_mm > -h) & (block.depth_mm < depth_mm + h))
+    across, along = (np.flatnonzero(np.abs(x) < radius_mm + h) for x in (block.buccal_mm, block.distal_mm))
+    if not (len(rows) and len(across) and len(along)):
+        return block
+    d, b, m = (slice(int(x[0]), int(x[-1]) + 1) for x in (rows, across, along))
+    return replace(
+        block,
+        values=block.values[d, b, m],
+        depth_mm=block.depth_mm[d],
+        buccal_mm=block.buccal_mm[b],
+        distal_mm=block.distal_mm[m],
+    )
 
 
 def region_weights(block: SiteBlock, z_mm: ArrayLike, r_mm: ArrayLike, *, shell_mm: float = 0.0) -> NDArray[np.float32]:

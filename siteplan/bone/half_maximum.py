@@ -6,6 +6,7 @@ about thin cortex carries a flag.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +48,7 @@ class HalfMaximumReader:
     levels: GreyLevels
     method: str = "half maximum"
 
-    def line(self, depth_mm: float) -> LineReading:
+    def line(self, depth_mm: float, *, rough: bool = False) -> LineReading:
         """Edges on the line across the axis; NaN values end the line."""
         b = self.block
         row = int(np.argmin(np.abs(b.depth_mm - depth_mm)))
@@ -74,6 +75,10 @@ class HalfMaximumReader:
 
     def axis(self) -> AxisReading:
         """Edges along the axis."""
+        return self._axis
+
+    @cached_property
+    def _axis(self) -> AxisReading:
         b, entry = self.block, self.section.entry_index
         if entry is None:
             none = Edge(None, None, (Flag.NO_BONE_ON_AXIS,))

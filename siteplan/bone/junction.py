@@ -7,6 +7,7 @@ A straight oblique edge under blur is exact in this model (`shell_model` without
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,7 @@ _ROOT_TWO_PI = float(np.sqrt(2 * np.pi))
 _FAR = 7.0
 _ROUNDS = 2
 """The strip's end follows the inner surface once."""
+_SAME_START_MM = 0.15
 _ALIKE_MM = 0.3
 """Fits from different starts that end closer than this are one answer."""
 _DARK_GAP, _CLEAR_GAP = 0.55, 0.75
@@ -86,7 +88,8 @@ class JunctionFitter:
         Where they disagree, a thin plate with a narrow gap behind it and one thick layer both explain the grey values:
         the thin one is taken while the gap is dark enough, and the SD makes the interval span both.
         """
-        found = [j for j in (self._fit(line, start) for start in starts_mm) if j is not None]
+        distinct = [s for k, s in enumerate(starts_mm) if all(abs(s - o) > _SAME_START_MM for o in starts_mm[:k])]
+        found = [j for j in (self._fit(line, start) for start in distinct) if j is not None]
         if not found:
             return None
         thin, thick = (f(found, key=lambda j: j.thickness_mm) for f in (min, max))
@@ -162,9 +165,14 @@ class JunctionFitter:
         by_t = (cortex - behind) * np.exp(-0.5 * u2**2) / (_ROOT_TWO_PI * tau2)
         return value, np.stack([by_t, by_t * z, by_t * z**2, p2, p1 - p2], axis=1)
 
+    @cached_property
+    def _blurs(self) -> tuple[float, float]:
+        along, across = np.exp(self.fit.theta[self.fit.layout.slices()[7]])
+        return float(along), float(across)
+
     def _blur(self, line: Line, slope: float) -> float:
         """SD of the blur along the line for a surface whose place changes by `slope` per mm of depth."""
-        along, across = np.exp(self.fit.theta[self.fit.layout.slices()[7]])
+        along, across = self._blurs
         length2 = 1 + slope**2
         share = (slope * self.slice_dir[0] + line.sign * self.slice_dir[1]) ** 2
         return float(np.sqrt(along**2 * max(length2 - share, 0.0) + across**2 * share))

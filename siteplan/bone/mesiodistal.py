@@ -82,9 +82,12 @@ def _bound(distance: Array, grey: Array, soft: float, voxel_mm: float, quick: bo
     spread = max(1.4826 * float(np.median(np.abs(own - level))), 0.06 * float(np.ptp(grey)), 15.0)
     need = round(_LEAST_LENGTH_MM / float(distance[1] - distance[0]))
     away = np.abs(grey - level) > _LEAST_STEP_SD * spread
-    first = next((i for i in range(1, len(grey) - need) if away[i : i + need].all()), None)
-    if first is None:
+    if len(away) <= need:
         return None
+    runs = np.flatnonzero(np.lib.stride_tricks.sliding_window_view(away, need)[1:].all(axis=1))
+    if len(runs) == 0:
+        return None
+    first = int(runs[0]) + 1
     plateau = float(np.median(grey[first : first + need]))
     end = _end_of_bone(distance, grey, first, soft, max(plateau, level))
     if end is not None:

@@ -86,8 +86,12 @@ class SectionReader(Protocol):
         """Edges along the axis."""
         ...
 
-    def line(self, depth_mm: float) -> LineReading:
-        """Edges on the buccolingual line through the axis at a depth of the block."""
+    def line(self, depth_mm: float, *, rough: bool = False) -> LineReading:
+        """Edges on the buccolingual line through the axis at a depth of the block.
+
+        Args:
+            rough: for drawing many lines: inner edges may be estimates where the precise way is slow.
+        """
         ...
 
     def surface(self, depth_mm: float) -> tuple[float | None, float | None]:

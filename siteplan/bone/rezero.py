@@ -44,9 +44,9 @@ class ShiftedReader:
         )
         return replace(a, entry=moved(a.entry), crest_end=moved(a.crest_end), below=below)
 
-    def line(self, depth_mm: float) -> LineReading:
+    def line(self, depth_mm: float, *, rough: bool = False) -> LineReading:
         """Edges on the line `depth_mm` below the bone entry."""
-        return self._reader.line(depth_mm + self._entry_mm)
+        return self._reader.line(depth_mm + self._entry_mm, rough=rough)
 
     def surface(self, depth_mm: float) -> tuple[float | None, float | None]:
         """Outer surface `depth_mm` below the bone entry."""

@@ -271,9 +271,9 @@ class ShellReader:
         own = self.beyond
         return replace(own, entry=wide(own.entry), crest_end=wide(own.crest_end), crest=wide(own.crest))
 
-    def line(self, depth_mm: float) -> LineReading:
+    def line(self, depth_mm: float, *, rough: bool = False) -> LineReading:
         """Edges on the line across the axis."""
-        return LineReading(self._plate(depth_mm, 1), self._plate(depth_mm, -1))
+        return LineReading(self._plate(depth_mm, 1, rough), self._plate(depth_mm, -1, rough))
 
     def surface(self, depth_mm: float) -> tuple[float | None, float | None]:
         """Outer surface buccally and lingually, also where the axis has left the bone."""
@@ -285,7 +285,7 @@ class ShellReader:
         lingual = plain[1] if depth_mm > self._bottom(-1) else None if found[1] is None else found[1].at_mm
         return buccal, lingual
 
-    def _plate(self, depth_mm: float, sign: int) -> Plate:
+    def _plate(self, depth_mm: float, sign: int, rough: bool) -> Plate:
         keep = "max" if sign > 0 else "min"
         outer = self.shell.cross(False, 0, depth_mm, keep)
         if outer is None and depth_mm > self._bottom(sign):
@@ -301,7 +301,7 @@ class ShellReader:
             none = Edge(None, None, (Flag.ALL_CORTEX,))
             return Plate(outer_edge, none, none)
         if self._misfit(inner.s_mm) > _MISFIT_LIMIT:
-            return self._joined(depth_mm, sign, outer_edge, inner)
+            return self._joined(depth_mm, sign, outer_edge, inner, rough)
         thickness, limit = self._thickness(outer, inner)
         return Plate(outer_edge, self._edge(inner, sign), thickness, limit)
 
@@ -310,14 +310,14 @@ class ShellReader:
         end = 0 if sign > 0 else -1
         return float(self.shell.outer[end, 0]) - 0.2
 
-    def _joined(self, depth_mm: float, sign: int, outer: Edge, fitted: Crossing) -> Plate:
+    def _joined(self, depth_mm: float, sign: int, outer: Edge, fitted: Crossing, rough: bool) -> Plate:
         """Plate where the shell model does not hold: another layer, such as a sinus floor, joins it there."""
         line = self.plain.line(depth_mm)
         plain = line.buccal.inner if sign > 0 else line.lingual.inner
         at = outer.at_mm or 0.0
         answers = [at - sign * fitted.at_mm] + ([] if plain.at_mm is None else [at - plain.at_mm])
         starts = answers + ([_THICK_START_MM] if max(answers) < _THICK_START_MM else [])
-        found = self.junctions.thickness(self._line(depth_mm, sign, at), starts)
+        found = None if rough else self.junctions.thickness(self._line(depth_mm, sign, at), starts)
         if found is None:
             thickness, sd = answers[-1], (max(answers) - min(answers)) / 1.96 + _JOINED_SD_MM
         else:
