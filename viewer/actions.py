@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ from PySide6.QtCore import QObject, QUrl
 from PySide6.QtGui import QDesktopServices, QKeySequence, QShortcut
 from PySide6.QtWidgets import QFileDialog, QInputDialog, QMessageBox
 
+from siteplan.case.model import WIDEST_OPENING_MM
 from viewer.adding import Adding
 from viewer.look import Tissue
 from viewer.reporting import Reporting
@@ -55,6 +57,7 @@ class Actions(QObject):
         space.arch_button.clicked.connect(self.adding.show_arch)
         space.structures_button.clicked.connect(self.structures.menu)
         space.confirm_button.clicked.connect(self.structures.menu)
+        space.mouth_button.clicked.connect(self.mouth_opening)
         space.seat_button.clicked.connect(self.seat)
         space.section.clicked.connect(self._place)
         space.section.marked.disconnect(self.desk.add_mark)
@@ -114,6 +117,7 @@ class Actions(QObject):
             ("Ctrl+E", self.share),
             ("Ctrl+C", self.copy),
             ("Ctrl+G", self.seat),
+            ("Ctrl+M", self.mouth_opening),
             ("Ctrl+I", self.space.identity_button.toggle),
             ("Ctrl+L", self.window.toggle_light),
             ("F1", self.keys),
@@ -220,13 +224,25 @@ class Actions(QObject):
         if chosen:
             self.desk.set_fixture(None if name == say("fixture.none") else name)
 
+    def mouth_opening(self) -> None:
+        """How far the mouth opens: whether the handpiece fits depends on it."""
+        session = self.desk.session
+        if session is None:
+            return
+        case = session.plan.case
+        most, present = WIDEST_OPENING_MM, case.mouth_opening_mm or 0.0
+        value, given = QInputDialog.getDouble(
+            self.window, say("drill.mouth"), say("drill.mouth-ask"), present, 0.0, most, 1
+        )
+        if given:
+            changed = case.model_copy(update={"mouth_opening_mm": value or None})
+            session.change(replace(session.plan, case=changed), say("did.mouth"))
+
     def keys(self) -> None:
         """All keys."""
         QMessageBox.information(self.window, say("keys.title"), say("keys.text").strip())
 
     def _mark(self, mark: object) -> None:
-        from dataclasses import replace
-
         from viewer.plan import HandMark
 
         assert isinstance(mark, HandMark)

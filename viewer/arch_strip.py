@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
@@ -19,7 +19,7 @@ from siteplan.report.palette import Dash, Line
 from viewer import edits
 from viewer.look import Window
 from viewer.measuring import fixture_named
-from viewer.overlay import draw_cross
+from viewer.overlay import draw_bar, draw_cross
 from viewer.paint import grey_image, pen_of, words
 from viewer.panorama import Panorama
 from viewer.pictures import DOUBT_BELOW
@@ -44,15 +44,18 @@ class SiteMark:
 
 
 class ArchStrip(QWidget):
-    """Signals: picked(int): a site was clicked; pointed_at(object): LPS place that was clicked beside the sites."""
+    """Signals: picked(int): a site was clicked; pointed_at(object): LPS place that was clicked beside the sites;
+    hovered(object): LPS place under the pointer, or None."""
 
     picked = Signal(int)
     pointed_at = Signal(object)
+    hovered = Signal(object)
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Maximum)
         self.setMinimumHeight(64)
+        self.setMouseTracking(True)
         self.setAccessibleName(say("strip.name"))
         self.setToolTip(say("strip.tip"))
         self.panorama: Panorama | None = None
@@ -162,6 +165,8 @@ class ArchStrip(QWidget):
             boxed=True,
             align=Qt.AlignmentFlag.AlignRight,
         )
+        scale = box.width() / self.panorama.course.length_mm
+        draw_bar(painter, QPointF(10, self.height() - 12), scale)
         if self._cross is not None:
             s, height, gap = self.panorama.from_lps(self._cross)[0]
             if gap < _FAR_MM:
@@ -178,6 +183,14 @@ class ArchStrip(QWidget):
         place = self.to_lps(event.position())
         if place is not None:
             self.pointed_at.emit(place)
+
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:
+        """Show in the other pictures what lies under the pointer."""
+        self.hovered.emit(self.to_lps(event.position()))
+
+    def leaveEvent(self, _event: QEvent) -> None:
+        """Forget the pointer."""
+        self.hovered.emit(None)
 
     def _right_first(self) -> bool:
         assert self.panorama is not None

@@ -28,6 +28,7 @@ from viewer.measuring import (
     Measured,
     MeasureRequest,
     fixture_named,
+    library_rests_on,
     measure,
     read_library,
 )
@@ -106,6 +107,8 @@ class Desk(Hands, QObject):
         s.section.marked.connect(self.add_mark)
         s.film.chosen.connect(self.show_look)
         s.strip.picked.connect(self.choose)
+        for part in (s.strip, s.film):
+            part.hovered.connect(self.point_elsewhere)
         s.cards.chosen.connect(self.choose)
         for tissue, button in s.tissue_buttons.items():
             button.clicked.connect(lambda _on=False, t=tissue: self.set_window(self.presets[t]))
@@ -124,7 +127,7 @@ class Desk(Hands, QObject):
         self.look, self.tooth, self.library = None, None, None
         scan = session.scan
         self.space.section.forget()
-        self.presets = presets_of(session.scan)
+        self.presets = presets_of(scan)
         self.space.section.set_voxel(scan.spacing_kji_mm)
         self.space.arch.voxel_words = self.space.section.voxel_words
         self.space.show_tissue(Tissue.BONE)
@@ -228,11 +231,9 @@ class Desk(Hands, QObject):
         return entry, tuple(self.session.plan.sites), id(self.library)
 
     def _ask_library(self, session: Session) -> None:
-        case = session.plan.case
-        parts = (case.structures, case.catalogues, case.margins, case.kit, case.protocol, case.calibration)
-        if self._library_key is not None and all(
-            a is b or a == b for a, b in zip(parts, self._library_key, strict=True)
-        ):
+        parts = library_rests_on(session.plan.case)
+        known = self._library_key
+        if known is not None and all(a is b or a == b for a, b in zip(parts, known, strict=True)):
             return
         self._library_key = parts
         request = LibraryRequest(session.scan, session.case_file())
@@ -301,8 +302,7 @@ class Desk(Hands, QObject):
         session, library = self.session, self.library
         if session is None or library is None:
             return
-        sites = sorted(session.plan.sites, key=lambda e: e.tooth != self.tooth)
-        for entry in sites:
+        for entry in sorted(session.plan.sites, key=lambda e: e.tooth != self.tooth):
             key = self._key(entry)
             if self._measured_for.get(entry.tooth) == key or self._full_asked == (entry.tooth, key):
                 continue

@@ -139,6 +139,11 @@ class Hands:
         self.space.strip.set_cross(point)
         self.space.film.set_cross(point)
 
+    def point_elsewhere(self, point: Vector | None) -> None:
+        """The place under the pointer in a small picture, shown in the large one too."""
+        self.space.section.set_cross(point)
+        self.point(point)
+
     def show_lines(self, on: bool) -> None:
         """Show or hide what is drawn over the picture."""
         self.space.section.show_overlays = on

@@ -18,14 +18,16 @@ _WIDE = 1.25
 
 
 class FilmStrip(QWidget):
-    """Signals: chosen(Look): a person wants this section large."""
+    """Signals: chosen(Look): a person wants this section large; hovered(object): LPS place under the pointer, or None."""
 
     chosen = Signal(object)
+    hovered = Signal(object)
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Maximum)
         self.setMinimumHeight(72)
+        self.setMouseTracking(True)
         self.setAccessibleName(say("film.name"))
         self.setToolTip(say("film.tip"))
         self.frames: list[FilmFrame] = []
@@ -136,6 +138,17 @@ class FilmStrip(QWidget):
         for frame, box in zip(self.frames, self.boxes(), strict=True):
             if box.contains(event.position()):
                 self.chosen.emit(frame.look)
+
+    def mouseMoveEvent(self, event: QMouseEvent) -> None:
+        """Show in the other pictures what lies under the pointer."""
+        for frame, box in zip(self.frames, self.boxes(), strict=True):
+            if box.contains(event.position()):
+                u, v = self._glass(frame, box).to_mm(event.position() - box.topLeft())
+                self.hovered.emit(frame.look.plane().to_lps(u, v))
+
+    def leaveEvent(self, _event: QEvent) -> None:
+        """Forget the pointer."""
+        self.hovered.emit(None)
 
     def _paint(self, painter: QPainter, number: int, box: QRectF) -> None:
         frame = self.frames[number]

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from siteplan.assessment import Library, assess, assess_site, load_library, pose_of, scan_sd_mm
 from siteplan.bone import measure_bone
-from siteplan.case import CaseFile, SiteEntry
+from siteplan.case import Case, CaseFile, SiteEntry
 from siteplan.errors import SiteplanError
 from siteplan.findings import SiteFindings
 from siteplan.fixture import Fixture
@@ -126,6 +126,12 @@ class LibraryRequest:
 
     scan: Scan
     case: CaseFile
+
+
+def library_rests_on(case: Case) -> tuple[object, ...]:
+    """What a library has to be read anew for when it changes."""
+    tables = (case.catalogues, case.margins, case.kit, case.protocol, case.calibration)
+    return (case.structures, *tables, case.mouth_opening_mm)
 
 
 def read_library(request: LibraryRequest) -> Library:

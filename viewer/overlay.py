@@ -266,6 +266,19 @@ def draw_scale(labels: Labels, glass: Glass, below: str) -> None:
     labels.put("fine", below, [QPointF(left, labels.bottom(0))], PALE, share=0.85)
 
 
+def draw_bar(painter: QPainter, at: QPointF, scale: float, length_mm: float = 10.0) -> None:
+    """A plain bar of a round length for small pictures, with its length beside it."""
+    width = length_mm * scale
+    painter.setPen(Qt.PenStyle.NoPen)
+    painter.setBrush(QColor(palette.HALO))
+    painter.drawRect(QRectF(at.x() - 2, at.y() - 4, width + 4, 8))
+    painter.setBrush(QColor("#ffffff"))
+    painter.drawRect(QRectF(at.x(), at.y() - 2, width, 4))
+    words(
+        painter, at + QPointF(width + 7, 0), say("picture.bar", mm=f"{length_mm:g}"), "#ffffff", share=0.85, boxed=True
+    )
+
+
 def draw_cross(painter: QPainter, at: QPointF, px: float) -> None:
     """The place that the pointer shows in another picture."""
     for pen in (QPen(QColor(palette.HALO), 3 * px), QPen(QColor("#ffffff"), 1.2 * px)):

@@ -252,6 +252,7 @@ def drilling(measured: Measured) -> Answer:
         low, high = step.drill.speed_per_min
         value = say("drill.step", diameter=f"{step.drill.diameter_mm:.1f}", shows=step.shows)
         note = say("drill.note", below=below, low=f"{low:.0f}", high=f"{high:.0f}", cooling=step.drill.irrigation)
+        note = f"{note} {step.access}".strip()
         rows.append(
             Row(
                 say("drill.number", n=count, drill=step.drill.name),

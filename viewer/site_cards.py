@@ -55,6 +55,7 @@ class SiteCard(QFrame):
         self._dot = MarkDot()
         self._number = QLabel()
         self._number.setObjectName("large")
+        self.setToolTip(say("cards.number-tip"))
         line.addWidget(self._dot)
         line.addWidget(self._number, 1)
         layout.addLayout(line)

@@ -303,3 +303,51 @@ def test_report_from_the_window(opened, tmp_path, qtbot, monkeypatch):
     qtbot.waitUntil(lambda: opened.actions_.last_report is not None, timeout=180_000)
     assert Path(opened.actions_.last_report).name == "report.html"
     assert (out / "findings.json").exists()
+
+
+def test_pointer_is_shown_in_every_picture(opened, qtbot):
+    film, section = opened.space.film, opened.space.section
+    box, frame = film.boxes()[3], film.frames[3]
+    middle = box.center().toPoint()
+    QTest.mouseMove(film, middle)
+    move(film, middle + QPoint(2, 0), Qt.MouseButton.NoButton)
+    assert section._cross_lps is not None
+    assert abs(frame.look.plane().from_lps(section._cross_lps)[2]) < 1e-9  # the place lies in that very section
+    strip = opened.space.strip
+    assert strip._cross is not None
+    move(strip, strip.picture_box().center().toPoint(), Qt.MouseButton.NoButton)
+    assert strip.to_px(*strip.panorama.from_lps(section._cross_lps)[0][:2]).x() == pytest.approx(
+        strip.picture_box().center().x(), abs=3.0
+    )
+
+
+def test_mouth_opening_is_asked_for_and_kept(opened, qtbot, monkeypatch):
+    from viewer import actions
+
+    monkeypatch.setattr(actions.QInputDialog, "getDouble", lambda *_a, **_k: (31.0, True))
+    QTest.keyClick(opened, Qt.Key.Key_M, Qt.KeyboardModifier.ControlModifier)
+    assert opened.desk.plan.checked_case().mouth_opening_mm == 31.0
+    settle(opened, qtbot)
+    card = opened.desk.measured[35].site.placed.preparation
+    words = " ".join(step.access for step in card.steps)
+    rows = " ".join(row.note for row in opened.space.answers.questions["drill"].answer.rows)
+    assert words
+    assert all(step.access in rows for step in card.steps)
+
+
+def test_another_site_and_another_case_begin_in_the_middle(opened, sample, root, qtbot, shoot):
+    section, desk = opened.space.section, opened.desk
+
+    def aside() -> float:
+        middle = (section.handle_px("platform") + section.handle_px("tip")) / 2 - section.rect().center().toPointF()
+        return float(np.hypot(middle.x(), middle.y()))
+
+    desk.choose(37)
+    settle(opened, qtbot)
+    assert aside() < 5.0
+    desk.session._saved = desk.session._kept
+    before = desk.session
+    opened.open(root / "sample_volumes" / "upper_jaw" / "case.json")
+    qtbot.waitUntil(lambda: desk.session is not before and desk.entry is not None, timeout=60_000)
+    settle(opened, qtbot)
+    assert aside() < 5.0
