@@ -14,7 +14,7 @@ import pydicom
 import pytest
 from pydicom.filereader import read_partial
 
-from siteplan.errors import SiteplanError
+from siteplan.errors import ScanError, SiteplanError
 from siteplan.scan import list_series, read_scan, tags
 from siteplan.scan.header import NotDicom, Unreadable, read_header
 from siteplan.scan.load import load_one
@@ -73,7 +73,6 @@ EXPECTED = {
     "waveform_ecg.dcm": {"not-a-ct-volume"},
     "image_dfl.dcm": {"not-a-ct-volume"},
     "crayons.icc": {"not-dicom"},
-    "zipMR.gz": {"not-dicom"},
 }
 """What a file gives when it is read alone: codes that must be among its findings."""
 
@@ -84,6 +83,11 @@ def test_file_gives_what_it_must(name: str) -> None:
     codes = {one.code for entry in listed.series for one in entry.findings} | {one.code for one in listed.findings}
     assert codes >= EXPECTED[name]
     assert not listed.usable
+
+
+def test_a_packed_file_is_refused_with_a_sentence() -> None:
+    with pytest.raises(ScanError, match="a gzip archive, which is not read; unpack it"):
+        list_series(FOLDER / "zipMR.gz", today=TODAY)
 
 
 def test_the_medium_of_pydicom() -> None:
