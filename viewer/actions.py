@@ -200,6 +200,10 @@ class Actions(QObject):
         if self.space.section.has_points:
             self.space.section.forget_points()
             return
+        given_up = [part.give_up() for part in (self.structures, self.adding, self.reporting)]
+        if any(given_up):
+            self.space.show_problem(say("app.given-up"))
+            return
         self.space.section.let_canal_go()
         self.desk.choose_tool("")
         self.adding.leave()

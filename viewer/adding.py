@@ -155,6 +155,10 @@ class Adding(QObject):
         for channel in (self.finder, self.placer, self.axial):
             channel.close()
 
+    def give_up(self) -> bool:
+        """Stop looking for a place; whether one was looked for."""
+        return self.placer.give_up()
+
     # ---- the arch
 
     def show_arch(self, on: bool) -> None:

@@ -18,7 +18,7 @@ _WIDE = 1.25
 
 
 class FilmStrip(QWidget):
-    """Signals: chosen(Look): a person wants this section large; hovered(object): LPS place under the pointer, or None."""
+    """Signals: chosen(Look): a section that is wanted large; hovered(object): LPS place under the pointer, or None."""
 
     chosen = Signal(object)
     hovered = Signal(object)

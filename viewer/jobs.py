@@ -115,6 +115,13 @@ class Channel(QObject):
             if self._running is not None:
                 self._running._stop.set()
 
+    def give_up(self) -> bool:
+        """Cancel what runs or waits; whether there was anything."""
+        if not self.busy:
+            return False
+        self.cancel()
+        return True
+
     def close(self, wait_s: float = 10.0) -> None:
         """End the thread; call before the window goes."""
         self.cancel()

@@ -62,8 +62,8 @@ def measure_words(measure: Measure, *, decimals: int = 1, interval: bool = True)
     return say("number.plain", value=text, unit=unit)
 
 
-def draw_structures(painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
-    """Margin bands first, then the structures, then their names."""
+def draw_structures(painter: QPainter, glass: Glass, cut: Cut, px: float) -> list[QRectF]:
+    """Margin bands first, then the structures, then their names. Returns where the names stand."""
     for shown in cut.structures:
         line = palette.LINE_OF_KIND[shown.structure.kind.value]
         if shown.margin_outlines:
@@ -73,11 +73,13 @@ def draw_structures(painter: QPainter, glass: Glass, cut: Cut, px: float) -> Non
     for shown in cut.structures:
         if shown.outlines:
             stroke(painter, glass, shown.outlines, line_of(shown), width_px=(1.2 if shown.doubtful else 2.0) * px)
+    names = []
     for shown in cut.structures:
         if shown.outlines:
-            _name(painter, glass, shown)
+            names += _name(painter, glass, shown)
             if shown.found_only:
                 _ask_mark(painter, glass, shown)
+    return names
 
 
 def line_of(shown: CutStructure) -> Line:
@@ -95,7 +97,7 @@ def _ask_mark(painter: QPainter, glass: Glass, shown: CutStructure) -> None:
     words(painter, at, say("picture.ask"), colour, share=1.3, bold=True, align=Qt.AlignmentFlag.AlignRight)
 
 
-def _name(painter: QPainter, glass: Glass, shown: CutStructure) -> None:
+def _name(painter: QPainter, glass: Glass, shown: CutStructure) -> list[QRectF]:
     points = np.concatenate(shown.outlines)
     u, v = points[int(np.argmax(points[:, 0] - 0.2 * points[:, 1]))]
     at = glass.to_px(float(u), float(v)) + QPointF(8, 0)
@@ -108,7 +110,8 @@ def _name(painter: QPainter, glass: Glass, shown: CutStructure) -> None:
     if shown.doubtful:
         text = say("picture.doubtful", name=text)
     if 0 < at.y() < glass.height and at.x() < glass.width - 30:
-        words(painter, at, text, colour, share=0.9)
+        return [words(painter, at, text, colour, share=0.9)]
+    return []
 
 
 def draw_fixture(painter: QPainter, glass: Glass, shown: FixtureOutlines, px: float, *, own: bool) -> None:

@@ -7,6 +7,7 @@ from siteplan.flags import Flag
 from siteplan.measures import Measure
 from siteplan.placement import Clearance
 from siteplan.placement.margins import BUCCAL_BONE, LINGUAL_BONE
+from siteplan.placement.verdict import Verdict
 from siteplan.report import palette
 from siteplan.report.verdicts import MARK_OF, room_left_mm
 from viewer.measuring import Measured
@@ -30,10 +31,15 @@ def _open(clearance: Clearance) -> bool:
 
 
 def by_urgency(clearances: tuple[Clearance, ...]) -> list[Clearance]:
-    """Broken margins first, then doubtful, then kept; within each the tightest first; what is not known last."""
+    """Broken margins first, then doubtful, then planned contacts, then kept ones; within each the tightest first; what
+    is not known last."""
     known = [c for c in clearances if c.distance.value is not None]
     unknown = [c for c in clearances if c.distance.value is None]
-    return sorted(known, key=lambda c: (_RANK[mark_of(c).shape], room_left_mm(c) or 0.0)) + unknown
+
+    def rank(c: Clearance) -> tuple[int, bool, float]:
+        return _RANK[mark_of(c).shape], c.verdict is not Verdict.PLANNED_CONTACT, room_left_mm(c) or 0.0
+
+    return sorted(known, key=rank) + unknown
 
 
 def tightest(measured: Measured) -> Clearance | None:

@@ -38,6 +38,10 @@ class Reporting(QObject):
         self._say(say("report.working", what="…"))
         self.channel.ask(lambda ticket: make_report(request, ticket))
 
+    def give_up(self) -> bool:
+        """Stop writing; whether a report was being written."""
+        return self.channel.give_up()
+
     def close(self) -> None:
         """Give up what is being written."""
         self.channel.close()

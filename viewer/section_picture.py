@@ -268,9 +268,9 @@ class SectionPicture(QWidget):
         self._tick_boxes = []
         if not self.show_overlays:
             return
-        overlay.draw_structures(painter, glass, cut, px)
+        self._tick_boxes = overlay.draw_structures(painter, glass, cut, px)
         if self.numbers.bone is not None:
-            self._tick_boxes = overlay.draw_bone(painter, glass, self.numbers.bone, cut.plane, px)
+            self._tick_boxes += overlay.draw_bone(painter, glass, self.numbers.bone, cut.plane, px)
         for other in cut.others:
             overlay.draw_fixture(painter, glass, other, px, own=False)
 

@@ -6,6 +6,7 @@ pictures, so that a machine without OpenGL loses this view and nothing else.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -78,6 +79,7 @@ def build_scene(request: SolidRequest) -> list[Mesh]:
         )
         bone = bone_mesh(block, levels.bone_floor, levels.soft - 0.5 * levels.step, BONE, BONE_OPACITY)
         if bone is not None:
+            bone = _own_part(bone, entry, [other for other, _, _ in request.sites])
             meshes.append(_without_cheek_side(bone, entry) if entry.tooth == request.cut_at else bone)
         if fixture is not None:
             meshes += [solid_mesh(part, pose_of(entry), palette.FIXTURE) for part in (fixture.body, fixture.above)]
@@ -96,6 +98,17 @@ def build_scene(request: SolidRequest) -> list[Mesh]:
 def _opacity(structure: Structure) -> float:
     """What nobody has confirmed is paler than what a person vouches for."""
     return 0.6 if structure.made_by is MadeBy.FOUND else 0.95
+
+
+def _own_part(mesh: Mesh, entry: SiteEntry, entries: Sequence[SiteEntry]) -> Mesh:
+    """The part of a site's bone that lies nearest to it: where two pieces overlap they would look like denser bone."""
+    middle = mesh.points_lps_mm[mesh.triangles].mean(axis=1)
+    own = np.linalg.norm(middle - np.array(entry.crest_mm), axis=1)
+    kept = np.ones(len(middle), dtype=bool)
+    for other in entries:
+        if other.tooth != entry.tooth and other.jaw == entry.jaw:
+            kept &= own <= np.linalg.norm(middle - np.array(other.crest_mm), axis=1)
+    return Mesh(mesh.points_lps_mm, mesh.triangles[kept], mesh.colour, mesh.opacity)
 
 
 def _without_cheek_side(mesh: Mesh, entry: SiteEntry) -> Mesh:

@@ -129,6 +129,11 @@ class Structures(QObject):
         for channel in (self.channel, self.corrector, self.proposer):
             channel.close()
 
+    def give_up(self) -> bool:
+        """Stop what is being looked for; whether anything was."""
+        given_up = [channel.give_up() for channel in (self.channel, self.corrector, self.proposer)]
+        return any(given_up)
+
     def menu(self) -> None:
         """What can be done with structures, under the pointer."""
         self.make_menu().exec(QCursor.pos())

@@ -69,6 +69,18 @@ def test_a_proposed_canal_is_used_by_no_verdict_before_a_person_says_so(without_
     assert desk.plan.proposals == (proposal,)
 
 
+def test_escape_gives_up_what_takes_long(without_canal, qtbot):
+    window, desk = without_canal, without_canal.desk
+    before = desk.plan
+    QTest.keyClick(window, Qt.Key.Key_P, CTRL)
+    assert window.actions_.structures.proposer.busy
+    QTest.keyClick(window, Qt.Key.Key_Escape)
+    assert window.space.problem.text() == say("app.given-up")
+    qtbot.waitUntil(lambda: not window.actions_.structures.proposer.busy, timeout=MEASURED_MS)
+    QTest.qWait(200)
+    assert desk.plan == before
+
+
 def test_a_dragged_canal_point_stays_where_it_is_put_and_far_points_do_not_move(opened, qtbot, shoot):
     desk, section = opened.desk, opened.space.section
     before = find_structure(desk.plan, "mandibular canal")
