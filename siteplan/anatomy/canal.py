@@ -25,8 +25,9 @@ def trace_canal(
 ) -> Structure:
     """Trace a canal through two or more points set by hand.
 
-    The points may lie up to 1.5 mm off the lumen. `confidence` of the result says where a lumen is really seen;
-    `note` names the stretches where none is.
+    The points may lie up to 1.5 mm off the lumen, and the first and last a little further where a lumen is seen to go
+    on beside them. `confidence` of the result says where a lumen is really seen; `note` names the stretches where none
+    is.
 
     Raises:
         GeometryError: fewer than two points, or a point outside the scan.

@@ -92,6 +92,24 @@ def find_path(
         GeometryError: fewer than two points, points outside the scan or all at one place.
     """
     points = _checked(scan, through_lps_mm)
+    path = _through(scan, points, hold, blur_mm)
+    for end in (0, len(points) - 1):
+        if end in hold:
+            continue
+        nearer = _on_the_lumen(path, points, end)
+        if nearer is None or not scan.contains(nearer):
+            continue
+        moved = points.copy()
+        moved[end] = nearer
+        again = _through(scan, moved, hold, blur_mm)
+        # The click is overruled only where the lumen is then seen up to the very end.
+        if again.confidence[0 if end == 0 else -1] >= _SEEN > path.confidence[0 if end == 0 else -1]:
+            path, points = again, moved
+    return path
+
+
+def _through(scan: Scan, points: Points, hold: Sequence[int], blur_mm: float | None) -> CanalPath:
+    """Trace through checked points (N, 3)."""
     box = box_around(scan, points, REACH_MM, work_spacing_mm(scan))
     tube = dark_tubularity(box.filled, box.spacing_mm)
     stops = [box.nearest(p if n in hold else _snapped(box, tube, p)) for n, p in enumerate(points)]
@@ -102,6 +120,33 @@ def find_path(
             rough[int(np.argmin(np.linalg.norm(rough - box.to_lps(stop), axis=1)))] = points[n]
     held = np.array([points[n] for n in hold]).reshape(-1, 3)
     return refine(scan, rough, held, blur_mm)
+
+
+_SEEN = 0.5
+_END_MM = 6.0
+"""How much of an end may be blind because its click missed the lumen (our own)."""
+
+_BESIDE_MM = 4.0
+"""How far beside the lumen a click may lie and still mean it, where the lumen is seen to go on (our own)."""
+
+
+def _on_the_lumen(path: CanalPath, points: Points, end: int) -> Points | None:
+    """Where an end click would lie on the lumen, carried on straight from where it is last seen; None where the end is
+    seen, nothing is, or the click lies too far away to mean it."""
+    line, seen = path.points_lps_mm, path.confidence >= _SEEN
+    if end != 0:
+        line, seen = line[::-1], seen[::-1]
+    first = int(np.argmax(seen))
+    back = first + round(3.0 / STEP_MM)
+    if first == 0 or not seen[first : back + 1].all() or back >= len(line) or first * STEP_MM > _END_MM:
+        return None
+    # The first points that are seen are already bent towards the click: the direction is taken a little behind them.
+    start = line[first + round(1.0 / STEP_MM)]
+    direction = start - line[back]
+    direction = direction / np.linalg.norm(direction)
+    ahead = float((points[end] - start) @ direction)
+    foot: Points = start + max(ahead, 0.0) * direction
+    return foot if np.linalg.norm(points[end] - foot) <= _BESIDE_MM else None
 
 
 def work_spacing_mm(scan: Scan) -> float:

@@ -38,7 +38,7 @@ def leaving() -> Case:
     return case_of("foramen coarse", 0)
 
 
-@pytest.mark.parametrize("off_mm", [1.0, 2.0])
+@pytest.mark.parametrize("off_mm", [1.0, 2.5])
 def test_clicks_beside_the_canal_still_find_it(lower: Case, off_mm: float) -> None:
     course = Course(lower)
     canal = trace_canal(lower.scan, course.clicks(np.random.default_rng(4), off_mm))

@@ -26,7 +26,7 @@ from tests.validation.structures_shapes import to_lps
 HAND_MM = 0.4
 """Standard deviation of a click in each direction (our own estimate of a careful hand)."""
 
-FAR_CLICKS_MM = (1.0, 1.5, 2.0)
+FAR_CLICKS_MM = (1.5, 2.5)
 """Clicks that are this far beside the canal, in any direction across it."""
 
 FIXTURES = 4
