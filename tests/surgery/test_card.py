@@ -9,116 +9,18 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from siteplan.anatomy import Cone, Kind, Structure, Tube
+from siteplan.anatomy import Cone, Kind, Structure
 from siteplan.bone import DensityClass
 from siteplan.errors import GeometryError
-from siteplan.fixture import Design, Pose, load_catalogue
+from siteplan.fixture import Design, Pose
 from siteplan.fixture.design import Shape, make_fixture
 from siteplan.flags import Flag
-from siteplan.frame import site_frame
 from siteplan.measures import Measure
-from siteplan.placement import clearance, load_margins
+from siteplan.placement import clearance
 from siteplan.placement.hand import hands
-from siteplan.surgery import load_kit, load_protocol, prepare
 from siteplan.surgery.kit import Drill, Kit, KitFile, Purpose, Ratchet, Stop
 from siteplan.surgery.sequence import Reach
-
-FRAME = site_frame((3.0, -20.0, 5.0), (0.05, -0.1, -1.0), (1.0, 0.0, 0.0), 36)
-CATALOGUE, KIT, PROTOCOL, MARGINS = load_catalogue(), load_kit(), load_protocol(), load_margins()
-CORTEX = Measure(1.4, "mm", 1.0, 1.9)
-ORDER = list(Purpose)
-
-
-def classes(**shares):
-    return DensityClass("five-class", max(shares, key=shares.get), shares, True, "", "")
-
-
-def canal(roof_mm, radius_mm=1.5, buccal_mm=0.0):
-    """A straight canal across the axis, its roof `roof_mm` below the bone entry."""
-    ends = [FRAME.to_lps(roof_mm + radius_mm, buccal_mm, distal) for distal in (-15.0, 15.0)]
-    return Structure(Kind.CANAL, "canal", Tube(np.array(ends), np.full(2, radius_mm)))
-
-
-def card(name, density=None, jaw="lower", platform_mm=0.0, approach="flap", gum=None, structures=(), **more):
-    given = {"kit": KIT, "protocol": PROTOCOL, "cortex": CORTEX} | more
-    fixture = name if not isinstance(name, str) else CATALOGUE.get(name)
-    pose = Pose(FRAME.to_lps(platform_mm, 0.0, 0.0), FRAME.axis)
-    return prepare(
-        fixture, pose, FRAME, approach=approach, soft_tissue_mm=gum, density=density, jaw=jaw,
-        structures=list(structures), margins=MARGINS, **given,
-    )  # fmt: skip
-
-
-def names(steps):
-    return [step.drill.name for step in steps]
-
-
-@pytest.mark.parametrize("diameter", ["3.0", "3.5", "4.0"])
-def test_in_soft_upper_jaw_bone_the_pilot_alone_serves_up_to_four_millimetres(diameter):
-    made = card(f"demo-compressive-{diameter}x10", classes(D4=1.0), jaw="upper")
-    # common practice, no source
-    assert [step.drill.purpose for step in made.steps] == [Purpose.PILOT]
-    assert not made.problems
-
-
-@pytest.mark.parametrize("diameter", ["3.5", "4.0"])
-def test_in_dense_lower_jaw_bone_a_shaping_drill_comes_before_the_fixture(diameter):
-    made = card(f"demo-compressive-{diameter}x10", classes(D2=1.0))
-    # common practice, no source
-    assert [step.drill.purpose for step in made.steps] == [Purpose.PILOT, Purpose.SHAPING]
-
-
-def test_above_four_millimetres_soft_bone_needs_more_than_the_pilot():
-    # common practice, no source: the pilot alone serves up to about 4.0 mm
-    wide = card("demo-compressive-4.5x10", classes(D4=1.0), jaw="upper")
-    assert [step.drill.purpose for step in wide.steps] == [Purpose.PILOT, Purpose.SHAPING]
-
-
-@pytest.mark.parametrize(("jaw", "purposes"), [("upper", 1), ("lower", 2)])
-def test_without_a_density_the_jaw_decides_between_pilot_alone_and_shaping(jaw, purposes):
-    # common practice, no source: soft upper jaw, denser lower jaw
-    assert len(card("demo-compressive-4.0x10", None, jaw=jaw).steps) == purposes
-
-
-@pytest.mark.parametrize(("diameter", "opened"), [("3.5", False), ("4.0", False), ("4.5", True), ("5.0", True)])
-def test_the_crest_is_opened_in_steps_that_follow_the_fixture_and_the_depth_hole_stays(diameter, opened):
-    # common practice, no source: a compressive thread condenses cancellous bone itself, only the cortex is opened
-    made = card(f"demo-compressive-{diameter}x10", classes(D2=1.0))
-    crest = [step.drill.diameter_mm for step in made.steps if step.reach is Reach.CREST]
-    full = [step.drill.diameter_mm for step in made.steps if step.reach is Reach.FULL]
-    assert bool(crest) is opened
-    assert max(full) <= 2.5
-    if opened:
-        assert max(full) == 2.5, "a wider fixture does not ask for a wider hole to depth"
-        neck = CATALOGUE.get(f"demo-compressive-{diameter}x10").neck_mm
-        wider = [d.diameter_mm for d in KIT.drills(Purpose.CRESTAL) if max(crest) < d.diameter_mm]
-        # The last step is the widest drill of the kit that the neck still fills.
-        assert max(crest) <= neck
-        assert not wider or min(wider) > neck - 0.1
-
-
-def test_one_drill_less_first():
-    # common practice, no source: too little can be mended, too much only by a wider fixture
-    made = card("demo-compressive-5.0x10", classes(D2=1.0))
-    assert made.pauses[0].after_step == 1
-    assert "one drill less" in made.pauses[0].why.text or "one drill less" in made.pauses[0].what
-    assert any("one drill less first" in caution for caution in made.cautions)
-    harder = card("demo-compressive-5.0x10", classes(D3=1.0))
-    assert len(harder.tighter.steps) >= 1, "what was left out stands in the tighter branch"
-    assert not {s.drill.name for s in harder.tighter.steps} & {s.drill.name for s in harder.steps}
-
-
-def test_wider_fixtures_need_the_crest_opened_and_only_the_crest():
-    made = card("demo-compressive-5.0x10", classes(D2=1.0))
-    crest = [step for step in made.steps if step.reach is Reach.CREST]
-    # common practice, no source: crestal cortex only, in steps, up to the neck
-    assert len(crest) > 1
-    assert made.steps[-1] is crest[-1]
-    assert max(step.drill.diameter_mm for step in crest) <= CATALOGUE.get("demo-compressive-5.0x10").neck_mm
-    for step in crest:
-        assert CORTEX.value <= step.tip_below_bone_mm - step.drill.point_length_mm <= CORTEX.high
-    full = [step for step in made.steps if step.reach is Reach.FULL]
-    assert max(step.drill.diameter_mm for step in full) == 2.5
+from tests.surgery.made_card import CATALOGUE, FRAME, KIT, MARGINS, ORDER, PROTOCOL, canal, card, classes, names
 
 
 def test_hard_bone_is_tapped_to_depth_before_a_two_piece_fixture():
