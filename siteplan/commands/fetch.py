@@ -133,7 +133,7 @@ def _bring(archive: "Archive", row: "SeriesRow", patient: "Patient", target: Pat
             }
         )
     else:
-        print(f"{done.folder}: {done.objects} objects" + (", there already" if done.was_there else ", all verified"))
+        print(f"{done.folder}: {counted(done.objects)}" + (", there already" if done.was_there else ", all verified"))
         print(look)
     return 0
 
@@ -167,7 +167,7 @@ def _lines(study: "StudyRow", rows: "list[SeriesRow]", *, identity: bool) -> lis
         who = study.patient
         out.append(f"        patient {who.name}  {who.identifier}  {_day(who.birth_date)}")
     for row in rows:
-        size = "number of objects not told" if row.objects is None else f"{row.objects} objects"
+        size = "number of objects not told" if row.objects is None else counted(row.objects)
         out.append(f"  {row.modality or '--':<4}  {row.uid}")
         out.append(f"        {_day(row.date or study.date)}  {size}  {row.description}".rstrip())
     return out
@@ -194,6 +194,11 @@ def _study_json(study: "StudyRow", rows: "list[SeriesRow]", identity: bool) -> d
         who = study.patient
         out["patient"] = {"name": who.name, "identifier": who.identifier, "birth_date": who.birth_date}
     return out
+
+
+def counted(number: int) -> str:
+    """A number of objects with its word."""
+    return f"{number} object{'' if number == 1 else 's'}"
 
 
 def _day(date: str) -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from siteplan.commands._shared import print_json, progress_to, silent
-from siteplan.commands.fetch import add_archive, opened
+from siteplan.commands.fetch import add_archive, counted, opened
 
 if TYPE_CHECKING:
     from siteplan.archive import Sent
@@ -36,9 +36,13 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _lines(done: "Sent", name: str) -> list[str]:
-    out = [f"The archive {name!r} took {done.sent} objects and lists them." if not done.missing else _lost(done, name)]
+    out = []
+    if done.missing:
+        out.append(_lost(done, name))
+    elif done.sent:
+        out.append(f"The archive {name!r} took {counted(done.sent)} and lists {'it' if done.sent == 1 else 'them'}.")
     if done.were_there:
-        out.append(f"{done.were_there} objects were there already and were not sent again.")
+        out.append(f"There already and not sent again: {counted(done.were_there)}.")
     for (kind, why), number in Counter((one.kind, one.why) for one in done.refused).items():
         files = [one.shown for one in done.refused if (one.kind, one.why) == (kind, why)]
         out.append(f"REFUSED: {number} x {kind}: {why} ({files[0]}{' and others' if number > 1 else ''}).")
@@ -48,6 +52,6 @@ def _lines(done: "Sent", name: str) -> list[str]:
 
 def _lost(done: "Sent", name: str) -> str:
     return (
-        f"MISSING: the archive {name!r} took {done.sent} objects and does not list {len(done.missing)} of them "
+        f"MISSING: the archive {name!r} took {counted(done.sent)} and does not list {len(done.missing)} of them "
         f"({done.missing[0]} first); send them again, or ask who runs it."
     )

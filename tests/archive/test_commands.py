@@ -135,6 +135,17 @@ def test_a_scan_of_another_patient_than_listed_is_said(
     assert "MANCHA" not in said
 
 
+def test_what_was_sent_is_said(small: Place, run: Run, make: ModuleType, tmp_path: Path) -> None:
+    folder = make.write_series(tmp_path / "s", make.Recipe(count=1))
+    assert run("send", folder)[:2] == (0, "The archive 'it' took 1 object and lists it.\n")
+    assert run("send", folder)[:2] == (0, "There already and not sent again: 1 object.\n")
+    (folder / "notes.txt").write_text("x")
+    assert run("send", folder)[:2] == (
+        0, "There already and not sent again: 1 object.\nnot sent: notes.txt: no DICOM file.\n",
+    )  # fmt: skip
+    assert "1 object\n" in run("fetch", "--study", STUDY)[1]
+
+
 def test_what_is_refused_is_said(run: Run, small: Place, make: ModuleType, tmp_path: Path) -> None:
     if small.way == "web":
         small.server.refused_classes = {make.CT: 0xA700}
