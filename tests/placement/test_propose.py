@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 import siteplan
+from siteplan.anatomy.sinus import sinus_floor
 from siteplan.anatomy.structure import Kind, Structure, Tube
 from siteplan.bone import measure_bone
 from siteplan.fixture import Design, Pose, Solid, load_catalogue
@@ -131,3 +132,51 @@ def test_a_whole_row_together(site, shared) -> None:
     best = max(_value(options, table, c, 10.0) for c in product(*(range(len(o)) for o in options)))
     assert jaw.value == pytest.approx(best)
     json.dumps(jaw.as_json())
+
+
+@pytest.mark.shared
+@pytest.mark.parametrize("number", [0, 1])
+def test_a_basal_design_holds_in_the_second_cortex_that_is_really_there(shared, number: int) -> None:
+    """Planned contact with the sinus floor: what is said to engage it does so in the closed form, and none goes deeper
+    than its limit by more than the stated doubt."""
+    folder = shared / "phantoms/maxilla_posterior"
+    truth = json.loads((folder / "truth.json").read_text())
+    scan = siteplan.read_scan(folder / "series")
+    entry = truth["sites"][number]
+    bone = measure_bone(scan, site_frame(entry["crest_lps"], entry["axis"], entry["buccal"], int(entry["name"])))
+    floor = sinus_floor(scan, entry["crest_lps"]).structure
+    margins = load_margins()
+    place = Place(bone, [floor], margins, planned_contacts=frozenset({floor.name}), scan_sd_mm=SCAN_SD_MM)
+    basal = load_catalogue().of_design(Design.ONE_PIECE_BASAL)
+    limit = margins.contact(Kind.SINUS_FLOOR)
+    assert limit is not None
+    doubt = 1.96 * float(np.hypot(floor.uncertainty_mm, SCAN_SD_MM))
+    found = propose(place, basal)
+    if not found.ranked:
+        # What is short must be true: the shortest basal body is longer than the bone with its floor and its limit.
+        shortest = min(f.length_mm for f in basal)
+        assert shortest > entry["axis_to_sinus_cavity_mm"]
+        assert found.short
+        return
+    for p in found.ranked:
+        pose, body = p.candidate.pose, p.fixture.body
+        turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+        across = np.cross(pose.axis, [1.0, 0.0, 0.0])
+        across /= np.linalg.norm(across)
+        ring = np.cos(turn)[:, None] * across + np.sin(turn)[:, None] * np.cross(pose.axis, across)
+        z = np.linspace(body.z_mm[-1] - 4.0, body.z_mm[-1], 60)
+        r = np.interp(z, body.z_mm, body.r_mm)
+        points = pose.platform_lps_mm + z[:, None, None] * pose.axis + r[:, None, None] * ring
+        from_wall = sinus_wall_mm(truth, points.reshape(-1, 3))
+        assert from_wall.min() >= -limit.value_mm - doubt
+        if any("tip engages the second cortex" in said for said in p.why):
+            assert from_wall.min() <= truth["sinus"]["floor_plate_mm"] + doubt
+
+
+def sinus_wall_mm(truth, points):
+    """Distance (N,) to the wall of the ellipsoid in truth.json, negative in the cavity: first order, exact near it."""
+    sinus = truth["sinus"]
+    semi = np.array(sinus["semi_axes_mm"])
+    q = (points - np.array(sinus["centre_lps"])) @ np.array(sinus["axes"]).T
+    f = np.linalg.norm(q / semi, axis=1)
+    return (f - 1) * f / np.linalg.norm(q / semi**2, axis=1)

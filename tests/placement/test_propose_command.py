@@ -46,6 +46,20 @@ def test_json_holds_places_reasons_and_cautions(case_file: Path, capsys: pytest.
             assert c["value"] >= c["margin"] - 0.01
 
 
+def test_all_sites_of_a_jaw_come_with_the_row_they_make(case_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Spacing is exact distance between bodies; 3.0 mm: Tarnow DP et al., 2000, J Periodontol 71:546-549."""
+    args = parsed(str(case_file), "--all", "--most", "2", "--design", "two-piece", "--json")
+    assert args.run(args) == 0
+    (jaw,) = json.loads(capsys.readouterr().out)["jaws"]
+    planned = {str(site["tooth"]) for site in json.loads(case_file.read_text())["sites"]}
+    assert set(jaw["sites"]) == planned
+    together = jaw["together"]
+    assert set(together["chosen"]) == set(jaw["why"]) == planned
+    assert all(c["value"] >= 3.0 for c in together["spacing"])
+    assert together["common_cone_half_angle_deg"] <= 5.0
+    assert not jaw["short"]
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
@@ -53,6 +67,8 @@ def test_json_holds_places_reasons_and_cautions(case_file: Path, capsys: pytest.
         (("--tooth", "{tooth}", "--most", "0"), "at least one proposal"),
         (("--tooth", "{tooth}", "--tilt", "90"), "an angle from 0 to 45 degrees"),
         (("--tooth", "{tooth}", "--design", "round"), "'round' is no design; use one of"),
+        (("--tooth", "{tooth}", "--parallel", "8"), "it belongs to --all"),
+        (("--all", "--parallel", "0"), "an angle from 0 to 60 degrees"),
     ],
 )
 def test_one_sentence_for_each_mistake(case_file: Path, words: tuple[str, ...], said: str) -> None:
