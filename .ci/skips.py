@@ -7,6 +7,8 @@ from xml.etree import ElementTree
 ACCEPTED = (
     "the shared scans are not used on CI",
     "the shared scans and phantoms are not beside this checkout",
+    # A container may forbid this; the small archives of our own then hold the same contract.
+    "this system does not let a test make a network namespace, and Orthanc would listen on every interface",
     # Files of pydicom that have no counterpart to compare with; each is read elsewhere or is meant to be refused.
     "left to pydicom",
     "frames without functional groups are never read",
