@@ -113,13 +113,19 @@ def trust(scan: Scan, near_site: tuple[ScanFinding, ...]) -> Answer:
             _SEVERITY_MARK[f.severity],
             f.remedy,
             False,
-            f"{f.what} {f.where} {f.remedy}".strip(),
+            finding_words(f),
         )
         for f in (*worrying, *(f for f in findings if f.severity is Severity.NOTE))
     ]
     if worrying:
         return Answer(_doubts(worrying), palette.CLOSE, tuple(rows))
     return Answer(say("scan.short-sound"), palette.KEPT, tuple(rows), (scan.grey.why,))
+
+
+def finding_words(finding: ScanFinding) -> str:
+    """What, where and what to do, as sentences."""
+    place = f" ({finding.where.strip('()')})" if finding.where else ""
+    return f"{finding.what.rstrip('.')}{place}. {finding.remedy}".strip()
 
 
 def _doubts(worrying: list[ScanFinding]) -> str:

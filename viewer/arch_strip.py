@@ -204,6 +204,8 @@ class ArchStrip(QWidget):
 
     def _paint_site(self, painter: QPainter, site: SiteMark) -> None:
         a, b = self._ends(site)
+        if not self.picture_box().intersects(QRectF(a, b).normalized().adjusted(-1, -1, 1, 1)):
+            return  # a site of the other jaw lies above or below this strip
         for pen in (QPen(QColor(palette.HALO), 6), QPen(QColor(palette.FIXTURE), 3.5 if site.present else 2.2)):
             painter.setPen(pen)
             painter.drawLine(a, b)

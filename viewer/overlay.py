@@ -55,11 +55,16 @@ def measure_words(measure: Measure, *, decimals: int = 1, interval: bool = True)
     unit = say(f"unit.{measure.unit.replace('.', '_')}")
     if measure.unit in {"grey", "HU"}:
         decimals = 0
-    text = f"{measure.value:.{decimals}f}".replace("-", "−")
+    text = _fixed(measure.value, decimals)
     if interval and measure.low is not None and measure.high is not None:
-        low, high = (f"{x:.{decimals}f}".replace("-", "−") for x in (measure.low, measure.high))
+        low, high = (_fixed(x, decimals) for x in (measure.low, measure.high))
         return say("number.with-interval", value=text, unit=unit, low=low, high=high)
     return say("number.plain", value=text, unit=unit)
+
+
+def _fixed(value: float, decimals: int) -> str:
+    """A number with its decimals and a true minus sign; what rounds to nothing has no sign."""
+    return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "−")
 
 
 def draw_structures(painter: QPainter, glass: Glass, cut: Cut, px: float) -> list[QRectF]:

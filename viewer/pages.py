@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QListWidget, QProgressBar, QP
 
 from siteplan import cautions
 from siteplan.scan import ScanFinding
+from viewer.answering import finding_words
 from viewer.texts import say
 
 _WIDTH = 720
@@ -184,7 +185,7 @@ class ProblemPage(QWidget):
         self._list.clear()
         self._list.addItems([choice.words for choice in self._choices])
         self._list.setVisible(bool(self._choices))
-        lines = [f"• {f.what} {f.where} {f.remedy}".strip() for f in findings if f.what not in sentence]
+        lines = [f"• {finding_words(f)}" for f in findings if f.what not in sentence]
         self._remedies.setText("\n".join(lines))
         self._remedies.setVisible(bool(lines))
 

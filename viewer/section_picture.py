@@ -319,6 +319,10 @@ class SectionPicture(QWidget):
         for number, box in enumerate(self._tick_boxes):
             labels.take(f"tick{number}", box)
         tip = self.handle_px("tip")
+        for which in ("tip", "platform"):
+            handle = self.handle_px(which)
+            if handle is not None and not self.sharing:
+                labels.take(f"tick-{which}", QRectF(handle.x() - 10, handle.y() - 10, 20, 20))
         if self.show_overlays and self.numbers.leader is not None and self._own is not None and tip is not None:
             px = max(1.0, self.fontMetrics().height() / 17.0)
             overlay.draw_leader(labels, glass, self.numbers.leader, cut.plane, tip, px)

@@ -250,6 +250,13 @@ def test_every_text_is_used_and_every_used_text_exists(root):
     assert not idle, sorted(idle)
 
 
+def test_what_rounds_to_nothing_has_no_sign():
+    from siteplan.measures import Measure
+    from viewer.overlay import measure_words
+
+    assert measure_words(Measure(-0.04, "mm", -0.06, 0.04)) == "0.0 mm (−0.1 to 0.0)"
+
+
 def test_texts_fill_their_places():
     assert say("picture.bar", mm="10") == "10 mm"
 
