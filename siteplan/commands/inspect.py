@@ -12,14 +12,15 @@ def add_parser(commands: Any) -> None:
     parser.add_argument("path", metavar="SERIES", help="folder, multi-frame file, DICOMDIR or ZIP file")
     parser.add_argument("--identity", action="store_true", help="also show who the patient is")
     parser.add_argument("--json", action="store_true", help="print JSON and nothing else")
+    parser.add_argument("--headers", action="store_true", help="look at headers only, quickly; images may be damaged")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Look through headers and print what there is. Returns 1 when no series is usable."""
+    """Look through headers and images and print what there is. Returns 1 when no series is usable."""
     from siteplan.scan import list_series
 
-    listing = list_series(args.path)
+    listing = list_series(args.path, images=not args.headers)
     if args.json:
         print_json(_with_identity(listing) if args.identity else listing.as_json())
     else:

@@ -14,7 +14,7 @@ from siteplan.scan.findings import ScanFinding, ScanRefused
 from siteplan.scan.geometry import Layout
 from siteplan.scan.grey import grey_scale, with_air_checked
 from siteplan.scan.identity import kept_private, patient_of, without_names
-from siteplan.scan.listing import Listing
+from siteplan.scan.listing import Listing, SeriesEntry
 from siteplan.scan.load import Progress, load
 from siteplan.scan.neighbours import odd_slices
 from siteplan.scan.slices import Slice
@@ -29,17 +29,40 @@ _HEADERS_SHARE = 0.2
 """Share of the progress bar for headers; measured on plain files."""
 
 
-def list_series(path: str | PathLike[str], *, progress: Progress | None = None, today: date | None = None) -> Listing:
-    """Every series in a folder, file, medium or ZIP file, usable or not, without reading images.
+def list_series(
+    path: str | PathLike[str],
+    *,
+    images: bool = False,
+    progress: Progress | None = None,
+    today: date | None = None,
+) -> Listing:
+    """Every series in a folder, file, medium or ZIP file, usable or not.
 
     Args:
+        images: also read the images of every series whose headers are in order, one after the other, for what only
+            they can show: damage, slices unlike their neighbours, whether air reads as it should.
         progress: called with a share from 0 to 1 and what is being done.
         today: the day from which the age of a scan counts; the present day when not given.
 
     Raises:
         ScanError: there is nothing, or the place cannot be looked into.
     """
-    return survey(Path(path), today or date.today(), progress).listing
+    found = survey(Path(path), today or date.today(), progress)
+    if images:
+        pairs = zip(found.entries, found.stacks, strict=True)
+        found.entries = [_looked_into(entry, stack) if entry.usable else entry for entry, stack in pairs]
+    return found.listing
+
+
+def _looked_into(entry: SeriesEntry, stack: Stack) -> SeriesEntry:
+    """The entry with what the images of its series show."""
+    if stack.layout is None or stack.storage is None:
+        return entry
+    try:
+        scan = _scan(stack, stack.layout, stack.storage, [], None)
+    except ScanRefused as error:
+        return replace(entry, findings=error.findings)
+    return replace(entry, findings=scan.findings, grey=scan.grey)
 
 
 def read_scan(

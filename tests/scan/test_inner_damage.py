@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import series_maker as make
 
-from siteplan.scan import Scan, ScanRefused, Severity, read_scan
+from siteplan.scan import Scan, ScanRefused, Severity, list_series, read_scan
 from siteplan.scan.neighbours import odd_slices
 
 TODAY = date(2026, 7, 1)
@@ -173,3 +173,19 @@ def test_real_and_simulated_scans_stay_silent_along_every_axis(place: str, share
 @pytest.mark.parametrize("jaw", ["lower_jaw", "upper_jaw"])
 def test_sample_patients_stay_silent(jaw: str, root: Path) -> None:
     assert codes(read_scan(root / "sample_volumes" / jaw / "series", today=TODAY)) == set()
+
+
+def test_a_listing_with_images_tells_what_only_images_show(tmp_path: Path) -> None:
+    for name, syntax, spoil in (("told", make.EXPLICIT, swapped_bytes), ("refused", make.JPEG_LS, overwritten)):
+        (tmp_path / name).mkdir()
+        spoilt(tmp_path / name, syntax, spoil)
+    (quick,) = list_series(tmp_path / "told", today=TODAY).series
+    (told,) = list_series(tmp_path / "told", images=True, today=TODAY).series
+    (refused,) = list_series(tmp_path / "refused", images=True, today=TODAY).series
+    assert quick.usable
+    assert {one.code for one in told.findings} - {one.code for one in quick.findings} == {
+        "odd-slice",
+        "motion-not-checked",
+    }
+    assert not refused.usable
+    assert "corrupt-pixels" in {one.code for one in refused.findings}
