@@ -74,7 +74,9 @@ def _more(place: Place, c: Candidate, other: Candidate, k: int) -> str:
 
 def _room(c: Candidate) -> str:
     spare = float(c.spare[c.tightest])
-    return f"{FAR_MM:.1f} mm or more" if spare >= FAR_MM else f"{spare:.1f} mm"
+    if spare >= FAR_MM:
+        return f"{FAR_MM:.1f} mm or more"
+    return f"{spare:.1f} mm" if spare >= 0.1 else f"{spare:.2f} mm"
 
 
 def _hold(c: Candidate) -> str:
