@@ -14,7 +14,8 @@ from siteplan.scan import read_scan, source
 
 TODAY = date(2026, 7, 1)
 MOST_COPIES = 1.3
-"""Peak memory over the stored volume. The volume here has 50 MB, of which the machinery for decoding may take 15."""
+"""Peak memory over the stored volume. The volume here has 77 MB; the machinery for decoding takes 10 to 15 more. It
+grows by an image and its stream with every core, so the number of decoding threads is held at four."""
 
 PEAK = """
 import sys
@@ -22,7 +23,8 @@ def peak():
     lines = open('/proc/self/status').read().splitlines()
     return int(next(line for line in lines if line.startswith('VmHWM')).split()[1]) * 1024
 from siteplan.scan import read_scan
-import siteplan.scan.read, siteplan.scan.decode
+import siteplan.scan.read, siteplan.scan.decode, siteplan.scan.load
+siteplan.scan.load.DECODERS = 4
 before = peak()
 scan = read_scan(sys.argv[1])
 print((peak() - before) / scan.voxels.nbytes)
@@ -32,13 +34,13 @@ print((peak() - before) / scan.voxels.nbytes)
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="the peak of a process is read from /proc")
 @pytest.mark.parametrize("syntax", [make.EXPLICIT, make.RLE, make.JPEG_LS])
 def test_reading_needs_one_copy(syntax: str, tmp_path: Path) -> None:
-    recipe = make.Recipe(count=160, rows=400, columns=400, syntax=syntax)
+    recipe = make.Recipe(count=240, rows=400, columns=400, syntax=syntax)
     some = np.random.default_rng(0).integers(0, 4096, (4, 400, 400)).astype(np.uint16)
     for k in range(recipe.count):
         data = make.file_bytes(make.slice_dataset(recipe, k, some[k % 4]), syntax, some[k % 4][None])
         (tmp_path / f"{k}").write_bytes(data)
     run = subprocess.run([sys.executable, "-c", PEAK, str(tmp_path)], capture_output=True, text=True, check=True)
-    assert float(run.stdout) < MOST_COPIES
+    assert 1.0 < float(run.stdout) < MOST_COPIES
 
 
 MANY = make.Recipe(count=36, rows=360, columns=360)
