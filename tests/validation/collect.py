@@ -48,13 +48,13 @@ def rows_of(case: Case, number: int) -> list[Row]:
         start = time.perf_counter()
         bone = measure_bone(case.scan, case.frame, levels_mm=LEVELS, calibration=calibration, quick=quick)
         seconds = time.perf_counter() - start
-        for quantity, truth, m in _pairs(case, bone):
+        for quantity, truth, m in pairs_of(case, bone):
             flags = tuple(f.value for f in m.flags)
             rows.append(Row(case.regime, number, method, quantity, truth, m.value, m.low, m.high, flags, seconds))
     return rows + _fixed(case, number)
 
 
-def _pairs(case: Case, bone: BoneFindings) -> list[tuple[str, float, Measure]]:
+def pairs_of(case: Case, bone: BoneFindings) -> list[tuple[str, float, Measure]]:
     t = case.truth
     found: list[tuple[str, float | None, Measure]] = []
     for k, depth in enumerate(LEVELS):

@@ -126,6 +126,7 @@ HARDER = {
     "gap": Harder(_gap, along=8.5, tip=4.0),
     "sinus": Harder(_molar_sinus, upper=True),
 }
+PLAIN = Harder(_lower, along=8.0)
 FINE, COARSE = "fine", "coarse"
 SCANS = {
     FINE: ((0.2, 0.25), FINE_BLUR, (40, 90), (0, 120)),
@@ -134,8 +135,8 @@ SCANS = {
 
 
 def draw_harder(name: str, scan: str, rng: np.random.Generator) -> Case:
-    """A random phantom of a group, scanned finely or coarsely."""
-    group = HARDER[name]
+    """A random phantom of a group (`HARDER`, or "plain": an ordinary lower jaw with room along the arch)."""
+    group = PLAIN if name == "plain" else HARDER[name]
 
     def draw(low: float, high: float) -> float:
         return float(rng.uniform(low, high))

@@ -1,0 +1,73 @@
+"""Sites that plain jaws do not have: the truth is the shape's own, read along lines and by scipy's convex hull."""
+
+import numpy as np
+import pytest
+
+from siteplan.bone import measure_bone
+from siteplan.flags import Flag
+from siteplan.frame import site_frame
+from tests.validation.harder import draw_harder
+from tests.validation.jaw import LEVELS, Jaw, Placing, site_truth
+from tests.validation.scanner import Scanner, scan_of
+from tests.validation.undercut_truth import undercuts_of
+
+DOWN, BUCCAL = np.array([0.0, 0.0, -1.0]), np.array([1.0, 0.0, 0.0])
+
+
+def test_an_axis_that_leaves_through_an_undercut_is_called_out():
+    # A lingual hollow of 4 mm, 8 mm below the crest, and an axis 1.7 mm lingual of the middle of the ridge.
+    rng = np.random.default_rng(5)
+    place = Placing(np.eye(3), np.array([30.0, -20.0, 0.0]), Jaw(hollow=4.0, hollow_depth=8.0, wave=0.0), 1.0)
+    point = place.centre + np.array([-1.7, 0.0, place.jaw.half_height + 1.0])
+    truth = site_truth(place, point, DOWN, BUCCAL, rng)
+    corners = np.array([[x, y, z] for x in (-12.5, 12.5) for y in (-4.0, 4.0) for z in (-24.0, 5.5)]) + truth.crest
+    scan = scan_of(place, Scanner(0.25, 0.12, 50), corners.min(0), corners.max(0), rng)
+    bone = measure_bone(scan, site_frame(truth.crest, DOWN, BUCCAL))
+    _, true = undercuts_of(truth.edges)
+    (found,) = bone.undercuts
+    assert (found.side, true.side) == ("lingual", "lingual")
+    assert found.depth.value == pytest.approx(true.depth, abs=0.15)
+    assert found.position.value == pytest.approx(true.position, abs=0.5)
+    assert found.angle.value == pytest.approx(true.angle, abs=5)
+    leaves = found.path_leaves_bone_at
+    assert leaves.value is not None
+    assert leaves.low <= true.leaves <= leaves.high
+    # Where the axis is outside, there is no width, and no plate to rely on.
+    outside = [k for k, depth in enumerate(LEVELS) if depth not in truth.width]
+    assert outside
+    assert all(bone.ridge_width[k].value is None for k in outside)
+
+
+@pytest.fixture(scope="module")
+def gap():
+    case = draw_harder("gap", "fine", np.random.default_rng(4))
+    return case, measure_bone(case.scan, case.frame, levels_mm=LEVELS)
+
+
+def test_a_gap_between_roots_has_its_width(gap):
+    case, bone = gap
+    checked = 0
+    for depth, found in zip(LEVELS, bone.mesiodistal_width, strict=True):
+        true = case.truth.mesiodistal[depth]
+        if true is None or found.value is None:
+            continue
+        assert found.low <= true <= found.high
+        assert abs(found.value - true) < 0.4 or found.flags
+        checked += 1
+    assert checked >= 2
+
+
+def test_bone_without_a_told_canal_never_reads_as_bone_without_one(gap):
+    # A lower jaw whose far cortex may be seen: the height then says that a canal could still be there.
+    _, bone = gap
+    assert bone.canal_roof_depth.value is None
+    assert Flag.NO_CANAL_TOLD in bone.canal_roof_depth.flags
+    assert Flag.NO_CANAL_TOLD in bone.available_height.flags
+
+
+def test_cortex_under_a_narrow_crest_is_not_cut_short_by_its_flanks():
+    # Points at cortex thickness below both flanks fold over each other: the axis leaves cortex only beyond the fold.
+    case = draw_harder("knife edge", "fine", np.random.default_rng([102, 1]))
+    bone = measure_bone(case.scan, case.frame, levels_mm=LEVELS)
+    assert bone.crestal_cortex.value == pytest.approx(case.truth.crestal_cortex, abs=0.15)
+    assert bone.ridge_width[1].value == pytest.approx(case.truth.width[3.0], abs=0.15)
