@@ -26,7 +26,7 @@ from viewer.window import MainWindow
 ROOT = Path(__file__).resolve().parents[2]
 SIZE = (1400, 880)
 COLOURS = 224
-FEW_BYTES, MOST_BYTES = 120_000, 200_000
+FEW_BYTES, MOST_BYTES = 190_000, 200_000
 
 
 @dataclass(frozen=True)
