@@ -9,7 +9,15 @@ from scipy import ndimage
 from scipy.special import expit
 
 from siteplan.anatomy.curve import framed, resampled, smoothed
-from siteplan.anatomy.lumen_fit import CrossSections, LumenFit, Wall, best_blur, fit_lumen, mean_where
+from siteplan.anatomy.lumen_fit import (
+    CrossSections,
+    LumenFit,
+    Wall,
+    best_blur,
+    fit_lumen,
+    fit_lumen_carefully,
+    mean_where,
+)
 from siteplan.anatomy.path import cheapest_path
 from siteplan.anatomy.sample import Box, Sampler, box_around, sampler
 from siteplan.anatomy.tubularity import dark_tubularity
@@ -185,7 +193,7 @@ def refine(scan: Scan, rough: Points, held: Points, blur_mm: float | None = None
     if blur_mm is None:
         wall = _measured_blur(source, points, wall, voxel)
     points = resampled(points, STEP_MM)
-    fit, belief = _fit(source, points, wall, held)
+    fit, belief = _fit(source, points, wall, held, careful=True)
     curve = framed(points)
     final = smoothed(curve.to_lps(*(fit.shift_mm * belief[:, None]).T), 0.5, STEP_MM, belief + 0.05)
     final = _pinned(final, held)
@@ -214,9 +222,11 @@ def _cell_mm2(source: Sampler) -> float:
     return max(0.5, 2.0 * voxel**2)
 
 
-def _fit(source: Sampler, points: Points, wall: Wall, held: Points) -> tuple[LumenFit, Floats]:
+def _fit(
+    source: Sampler, points: Points, wall: Wall, held: Points, *, careful: bool = False
+) -> tuple[LumenFit, Floats]:
     across = sections(source, points)
-    fit = fit_lumen(across, wall)
+    fit = fit_lumen_carefully(across, wall) if careful else fit_lumen(across, wall)
     with np.errstate(over="ignore"):
         belief = expit((fit.contrast / fit.contrast_sd - Z_HALF) / Z_SCALE)
     away = np.linalg.norm(fit.shift_mm, axis=1)

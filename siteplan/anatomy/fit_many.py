@@ -30,12 +30,17 @@ class Known:
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
-    """x, sd: (N, Q) values and standard deviations; noise: (N,) of the data; cost: residuals, outliers capped."""
+    """x, sd: (N, Q) values and standard deviations; noise: (N,) of the data; costs: (N,) residuals, outliers capped."""
 
     x: Floats
     sd: Floats
     noise: Floats
-    cost: float
+    costs: Floats
+
+    @property
+    def cost(self) -> float:
+        """Of all data sets together."""
+        return float(self.costs.sum())
 
 
 def fit_many(
@@ -85,7 +90,7 @@ def fit_many(
         noise = np.maximum(_robust_sd(residual, good), least)
     sd = np.sqrt(np.einsum("naa->na", np.linalg.inv(hessian)))
     capped = np.minimum(residual**2, 9 * noise[:, None] ** 2)
-    return Fitted(x, sd, noise, float((good * capped).sum()))
+    return Fitted(x, sd, noise, np.asarray((good * capped).sum(axis=1)))
 
 
 def _robust_sd(residual: Floats, good: NDArray[np.bool_]) -> Floats:

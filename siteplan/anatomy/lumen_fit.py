@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtr
 
 from siteplan.anatomy.fit_many import Fitted, Known, fit_many
@@ -28,6 +29,13 @@ SHIFT_SD_MM = 0.8
 
 NEAR_MM, FADE_MM = 0.6, 0.5
 """Beyond the lumen's edge: how far the fit counts in full, and how fast it fades after that (our own)."""
+
+START_RADII_MM = (1.0, RADIUS_MEAN_MM, 1.9)
+"""Radii from which a careful fit begins: from one alone, a wall with gaps holds the fit at a wrong radius (simulated
+canals of 0.8 to 2.0 mm radius)."""
+
+NEIGHBOURS = 3.0
+"""Standard deviation, in cross-sections, over which the choice of a first radius is shared (our own)."""
 
 _LOW = np.array([-2.5, -2.5, 0.5, *[-np.inf] * 7])
 _HIGH = np.array([2.5, 2.5, 3.0, *[np.inf] * 7])
@@ -67,7 +75,7 @@ class LumenFit:
         contrast: (N,) grey of the surrounding bone minus grey of the lumen.
         shift_sd_mm, radius_sd_mm, contrast_sd: (N,) standard deviations from the fit.
         residual_sd: (N,) grey.
-        cost: what stays unexplained, for comparing walls and blurs.
+        costs: (N,) what stays unexplained, for comparing walls, blurs and first radii.
     """
 
     shift_mm: Floats
@@ -77,7 +85,12 @@ class LumenFit:
     radius_sd_mm: Floats
     contrast_sd: Floats
     residual_sd: Floats
-    cost: float
+    costs: Floats
+
+    @property
+    def cost(self) -> float:
+        """Of all cross-sections together."""
+        return float(self.costs.sum())
 
 
 def fit_lumen(sections: CrossSections, wall: Wall, start_radius_mm: float = RADIUS_MEAN_MM) -> LumenFit:
@@ -98,10 +111,25 @@ def fit_lumen(sections: CrossSections, wall: Wall, start_radius_mm: float = RADI
     return _result(fitted)
 
 
+def fit_lumen_carefully(sections: CrossSections, wall: Wall) -> LumenFit:
+    """The same from several first radii; for each cross-section (in order along the canal) what leaves least."""
+    fits = [fit_lumen(sections, wall, start) for start in START_RADII_MM]
+    # A lumen does not jump from one cross-section to the next: neighbours decide together.
+    costs = gaussian_filter1d(np.stack([f.costs for f in fits]), NEIGHBOURS, axis=1, mode="nearest")
+    best = np.argmin(costs, axis=0)
+
+    def chosen(name: str) -> Floats:
+        every = np.stack([getattr(f, name) for f in fits])
+        return np.asarray(every[best, np.arange(len(best))], dtype=np.float64)
+
+    names = ("shift_mm", "radius_mm", "contrast", "shift_sd_mm", "radius_sd_mm", "contrast_sd", "residual_sd", "costs")
+    return LumenFit(**{name: chosen(name) for name in names})
+
+
 def best_blur(sections: CrossSections, blurs_mm: Floats, wall_mm: float) -> Wall:
     """The shared blur that leaves the least unexplained, out of a few."""
     trials = [Wall(float(b), wall_mm) for b in blurs_mm]
-    costs = [fit_lumen(sections, t).cost for t in trials]
+    costs = [fit_lumen_carefully(sections, t).cost for t in trials]
     return trials[int(np.argmin(costs))]
 
 
@@ -178,5 +206,5 @@ def _result(fitted: Fitted) -> LumenFit:
         radius_sd_mm=fitted.sd[:, 2],
         contrast_sd=fitted.sd[:, 3],
         residual_sd=fitted.noise,
-        cost=fitted.cost,
+        costs=fitted.costs,
     )
