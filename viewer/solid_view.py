@@ -6,7 +6,6 @@ pictures, so that a machine without OpenGL loses this view and nothing else.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -18,12 +17,10 @@ from PySide6.QtWidgets import QCheckBox, QDialog, QHBoxLayout, QLabel, QPushButt
 
 from siteplan.anatomy import MadeBy, Structure
 from siteplan.assessment import Library, pose_of
-from siteplan.bone.levels import grey_levels
-from siteplan.bone.sample import sample_block
 from siteplan.case import SiteEntry
 from siteplan.fixture import Fixture, Pose, Solid
 from siteplan.report import palette, vtk_gateway
-from siteplan.report.meshes import Mesh, bone_mesh, shape_mesh, solid_mesh
+from siteplan.report.meshes import Mesh, shape_mesh, solid_mesh
 from siteplan.report.plane import Plane
 from siteplan.report.vtk_gateway import Camera
 from siteplan.scan import Scan
@@ -33,14 +30,13 @@ from viewer.labels import Labels
 from viewer.measuring import Measured, fixture_named
 from viewer.overlay import draw_letters, draw_scale
 from viewer.paint import Glass
+from viewer.solid_bone import jaw_bones
 from viewer.texts import say
 from viewer.way_in import way_meshes, way_words, ways_in
 
 if TYPE_CHECKING:
     from viewer.window import MainWindow
 
-BONE, BONE_OPACITY = "#d9cdb8", 0.5
-REACH_MM = 16.0
 PALE = 0.3
 KEY_RAD = 0.15
 """A press of an arrow key turns the scene by this angle (about 9 degrees)."""
@@ -65,22 +61,8 @@ class SolidRequest:
 
 def build_scene(request: SolidRequest) -> list[Mesh]:
     """The meshes of the scene."""
-    levels = grey_levels(request.scan)
-    meshes: list[Mesh] = []
+    meshes = jaw_bones(request.scan, [entry for entry, _, _ in request.sites], request.cut_at)
     for entry, fixture, measured in request.sites:
-        block = sample_block(
-            request.scan,
-            entry.frame(),
-            depth_range_mm=(-7.0, 24.0),
-            buccal_reach_mm=REACH_MM,
-            distal_reach_mm=7.0,
-            spacing_mm=0.5,
-            smooth=False,
-        )
-        bone = bone_mesh(block, levels.bone_floor, levels.soft - 0.5 * levels.step, BONE, BONE_OPACITY)
-        if bone is not None:
-            bone = _own_part(bone, entry, [other for other, _, _ in request.sites])
-            meshes.append(_without_cheek_side(bone, entry) if entry.tooth == request.cut_at else bone)
         if fixture is not None:
             meshes += [solid_mesh(part, pose_of(entry), palette.FIXTURE) for part in (fixture.body, fixture.above)]
         meshes += _tips(entry, fixture, measured)
@@ -98,24 +80,6 @@ def build_scene(request: SolidRequest) -> list[Mesh]:
 def _opacity(structure: Structure) -> float:
     """What nobody has confirmed is paler than what a person vouches for."""
     return 0.6 if structure.made_by is MadeBy.FOUND else 0.95
-
-
-def _own_part(mesh: Mesh, entry: SiteEntry, entries: Sequence[SiteEntry]) -> Mesh:
-    """The part of a site's bone that lies nearest to it: where two pieces overlap they would look like denser bone."""
-    middle = mesh.points_lps_mm[mesh.triangles].mean(axis=1)
-    own = np.linalg.norm(middle - np.array(entry.crest_mm), axis=1)
-    kept = np.ones(len(middle), dtype=bool)
-    for other in entries:
-        if other.tooth != entry.tooth and other.jaw == entry.jaw:
-            kept &= own <= np.linalg.norm(middle - np.array(other.crest_mm), axis=1)
-    return Mesh(mesh.points_lps_mm, mesh.triangles[kept], mesh.colour, mesh.opacity)
-
-
-def _without_cheek_side(mesh: Mesh, entry: SiteEntry) -> Mesh:
-    """The part of a surface on the inner side of the site's axis."""
-    buccal = entry.frame().from_lps(mesh.points_lps_mm)[:, 1]
-    kept = mesh.triangles[(buccal[mesh.triangles] < 0).all(axis=1)]
-    return Mesh(mesh.points_lps_mm, kept, mesh.colour, 0.85)
 
 
 def _tips(entry: SiteEntry, fixture: Fixture | None, measured: Measured | None) -> list[Mesh]:
