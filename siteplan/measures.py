@@ -1,5 +1,6 @@
 """`Measure`: a number with its unit, its interval, how it was obtained and why to doubt it."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -68,6 +69,46 @@ class Measure:
 def all_flags(measures: Iterable[Measure]) -> tuple[Flag, ...]:
     """Every flag that occurs in the measures, once each, in order of first appearance."""
     return tuple(dict.fromkeys(flag for measure in measures for flag in measure.flags))
+
+
+def rounded_down(value: float, digits: int = 2) -> float:
+    """A number cut to `digits` decimals towards minus infinity: no distance is printed larger than it is.
+
+    What binary numbers add of their own below a billionth does not count: 0.29 stays 0.29.
+    """
+    scale = 10.0**digits
+    return math.floor(value * scale + 1e-9) / scale
+
+
+def rounded_up(value: float, digits: int = 2) -> float:
+    """The same towards plus infinity."""
+    return -rounded_down(-value, digits)
+
+
+def safely_rounded(measure: Measure, digits: int = 2) -> tuple[float | None, float | None, float | None]:
+    """Value, lower and upper limit as every page, terminal and window prints a distance that decides safety.
+
+    Value and lower limit are rounded down, the upper limit up, so a distance just short of its margin can never be
+    read as if it reached it.
+    """
+    value, low = (None if x is None else rounded_down(x, digits) for x in (measure.value, measure.low))
+    return value, low, None if measure.high is None else rounded_up(measure.high, digits)
+
+
+def distance_words(measure: Measure, digits: int = 2) -> str:
+    """A distance safely rounded with its 95 % interval: "0.86 mm (0.25 to 1.47)"; "not measured" without a value."""
+    value, low, high = safely_rounded(measure, digits)
+    if value is None:
+        return "not measured"
+    words = f"{_plain(value, digits)} {measure.unit}"
+    if low is None or high is None:
+        return words
+    return f"{words} ({_plain(low, digits)} to {_plain(high, digits)})"
+
+
+def _plain(number: float, digits: int) -> str:
+    text = f"{number:.{digits}f}"
+    return text.lstrip("-") if float(text) == 0 else text
 
 
 def _rounded(number: float | None) -> float | None:
