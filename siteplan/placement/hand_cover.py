@@ -1,6 +1,7 @@
 """Chance that the hand, deviating as published, leaves too little bone beside a body, or leaves the bone."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,6 +15,9 @@ from siteplan.placement.ridge import Ridge
 
 STEP_MM = 0.25
 """Distance of the depths that are looked at in each draw: bone surfaces bend little over it (our own choice)."""
+
+END_TOGETHER_MM = 1.0
+"""Sheets whose ends differ by no more than this end together, at the far side of the bone (our own choice)."""
 
 DEEPER_SDS = 4.0
 """How far below its planned end a body is looked for, in standard deviations of the hand: practically all draws."""
@@ -31,8 +35,9 @@ def cover_risks(
 ) -> tuple[Risk, ...]:
     """Chance for each clearance of the bone beside a body, in their order; those that were not measured are left out.
 
-    Each draw moves the body by the hand, and the bone surface by its own uncertainty. A draw in which no surface is
-    found beside the body counts as one that left the bone.
+    Each draw moves the body by the hand, and the bone surface by its own uncertainty. A draw in which at any depth no
+    surface is found beside the body counts as one that left the bone; below the far end of the bone, the surface is
+    taken to go straight on.
 
     Args:
         clearances: as `bone_cover` gives them for this body at this pose.
@@ -45,6 +50,7 @@ def cover_risks(
     spread = (ridge.sd_mm or 0.0) * np.random.default_rng(SEED + 2).normal(0.0, 1.0, samples)
     asked = [_depths(ridge, solid, pose, found, hand, starts_mm) for found in beside]
     every = np.unique(np.concatenate(asked))
+    ridge = _carried_down(ridge)
     there = _body_there(ridge, solid, poses, every)
     cover = {key: cover_mm(ridge, solid, poses, every, side)[0] for key, side in _SIDES.items()}
     risks = []
@@ -62,11 +68,28 @@ _SIDES = {BUCCAL_BONE: 1, LINGUAL_BONE: -1}
 def _least(cover: Array, there: Mask) -> Array:
     """(N,) least cover of each draw over depths (N, L).
 
-    Where the body moved away from these depths nothing is broken; where it is there without a surface, it left bone.
+    A depth from which the body moved away breaks nothing; one where it is without a surface beside it has left bone,
+    whatever is found at other depths. So a range is never safer than a depth within it.
     """
-    seen = np.where(np.isnan(cover), np.inf, cover).min(axis=1)
-    least: Array = np.where(np.isfinite(seen), seen, np.where(there.any(axis=1), -np.inf, np.inf))
+    at_depth = np.where(there, np.where(np.isnan(cover), -np.inf, cover), np.inf)
+    least: Array = at_depth.min(axis=1)
     return least
+
+
+def _carried_down(ridge: Ridge) -> Ridge:
+    """The ridge with both sheets carried on straight below the depth at which they end together.
+
+    Where bone ends at its far side there is no more edge to cheek or tongue; a tilted plane just above that end must
+    not take this for a lost plate. How near a body comes to the far side is told by the structure that lies there.
+    """
+    sheets = np.stack([ridge.buccal_mm, ridge.lingual_mm])
+    known = np.isfinite(sheets)
+    rows = len(ridge.depth_mm)
+    last = np.where(known.any(axis=1), rows - 1 - known[:, ::-1].argmax(axis=1), -1)
+    end = last.max(axis=0)
+    for side, column in np.argwhere((last >= 0) & ((end - last) * ridge.step_mm <= END_TOGETHER_MM)):
+        sheets[side, last[side, column] + 1 :, column] = sheets[side, last[side, column], column]
+    return replace(ridge, buccal_mm=sheets[0], lingual_mm=sheets[1])
 
 
 def _body_there(ridge: Ridge, solid: Solid, poses: Poses, depths: Array) -> Mask:

@@ -87,3 +87,50 @@ def test_what_was_not_measured_has_no_chance() -> None:
 
     gone = replace(BUCCAL, distance=Measure.absent("mm", Flag.BEYOND_BONE))
     assert cover_risks(walls(9.0, 9.0), BODY, POSE, [gone], SHIFTED) == ()
+
+
+def chances(
+    ridge: Ridge, depths_mm: list[float], hand: Hand, kind: str = "buccal-bone"
+) -> dict[str, tuple[float, float]]:
+    """Touch and breach by name, for ranges from 1, 2 and 3 mm and for levels."""
+    ranges = [found(kind, f"{kind}, from {start} mm below the crest") for start in (1, 2, 3)]
+    levels = [found(kind, f"{kind}, {depth:g} mm below the crest", depth) for depth in depths_mm]
+    risks = cover_risks(ridge, BODY, POSE, [*ranges, *levels], hand, samples=1000)
+    return {risk.structure: (risk.touch.value, risk.breach.value) for risk in risks}
+
+
+WAVERING = Hand("free", 1.06, 7.0, "invented for this test")
+
+
+@pytest.mark.parametrize("gap", [None, (6.0, 6.5), (9.5, 25.0)])
+@pytest.mark.parametrize("kind", ["buccal-bone", "lingual-bone"])
+def test_a_range_is_never_safer_than_a_depth_within_it(kind: str, gap: tuple[float, float] | None) -> None:
+    """The body leaves at the range whenever it leaves at a depth of it: one event holds the other (set inclusion)."""
+    ridge = walls(4.4, 4.0, 0.1)
+    if gap is not None:
+        missing = np.abs(DEPTH - 0.5 * sum(gap)) <= 0.5 * (gap[1] - gap[0])
+        sheet = "buccal_mm" if kind == "buccal-bone" else "lingual_mm"
+        holed = getattr(ridge, sheet).copy()
+        holed[missing] = np.nan
+        ridge = replace(ridge, **{sheet: holed})
+    told = chances(ridge, [3.0, 5.0, 6.25, 8.0, 9.75], WAVERING, kind)
+    for start in (1, 2, 3):
+        whole = told[f"{kind}, from {start} mm below the crest"]
+        for name, single in told.items():
+            if "from" not in name:
+                assert whole[0] >= single[0], (start, name)
+                assert whole[1] >= single[1], (start, name)
+    assert told[f"{kind}, from 1 mm below the crest"] >= told[f"{kind}, from 2 mm below the crest"]
+    if gap is not None:
+        # Missing on one side only: the body lies beside no surface there in most draws.
+        assert told[f"{kind}, from 1 mm below the crest"][0] > 0.5
+
+
+def test_the_far_end_of_the_bone_is_no_lost_plate() -> None:
+    # Both walls end at 10.25 mm, 7 mm beside the axis: a tilted plane that passes below that end is no touch.
+    ridge = walls(7.0, 7.0)
+    ended = {
+        side: np.where(DEPTH[:, None] > 10.25, np.nan, getattr(ridge, side)) for side in ("buccal_mm", "lingual_mm")
+    }
+    told = chances(replace(ridge, **ended), [9.9], WAVERING)
+    assert told["buccal-bone, 9.9 mm below the crest"][0] == pytest.approx(0.0, abs=0.005)
