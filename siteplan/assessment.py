@@ -155,7 +155,7 @@ def _placed(entry: SiteEntry, bone: BoneFindings, library: Library, scan: Scan) 
         _levels(bone, fixture, platform),
         _grey(bone, fixture, platform),
         clearances,
-        _preparation(entry, fixture, pose, bone, library),
+        _preparation(entry, fixture, pose, bone, library, scan, clearances),
         () if bone.quick else _risks(entry, fixture, pose, bone, library, scan, clearances),
     )
 
@@ -172,9 +172,17 @@ def _risks(
     """What a free hand may do to each clearance, beside what the drawing says of it."""
     hand = hands()[ASSUMED_HAND]
     to_structures = tuple(
-        risk(fixture.body, pose, structure, library.margins, hand, scan_sd_mm=scan_sd_mm(scan), samples=RISK_SAMPLES)
+        risk(
+            fixture.body,
+            pose,
+            structure,
+            library.margins,
+            hand,
+            scan_sd_mm=scan_sd_mm(scan),
+            planned_contact=structure.name in entry.planned_contacts,
+            samples=RISK_SAMPLES,
+        )
         for structure in library.structures
-        if structure.name not in entry.planned_contacts
     )
     return to_structures + cover_risks(ridge_of(bone), fixture.body, pose, clearances, hand, samples=RISK_SAMPLES)
 
@@ -235,7 +243,15 @@ def _clearances(
     return to_structures + tuple(bone_cover(bone, fixture.body, pose, library.margins))
 
 
-def _preparation(entry: SiteEntry, fixture: Fixture, pose: Pose, bone: BoneFindings, library: Library) -> Preparation:
+def _preparation(
+    entry: SiteEntry,
+    fixture: Fixture,
+    pose: Pose,
+    bone: BoneFindings,
+    library: Library,
+    scan: Scan,
+    clearances: tuple[Clearance, ...],
+) -> Preparation:
     return prepare(
         fixture,
         pose,
@@ -255,6 +271,8 @@ def _preparation(entry: SiteEntry, fixture: Fixture, pose: Pose, bone: BoneFindi
         bone=bone,
         hand=None if bone.quick else hands()[ASSUMED_HAND],
         opening=_opening(entry, library),
+        clearances=clearances,
+        scan_sd_mm=scan_sd_mm(scan),
     )
 
 

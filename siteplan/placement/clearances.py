@@ -15,6 +15,7 @@ from siteplan.placement.profile import Distances, Poses
 from siteplan.placement.to_solid import distances_to_solid
 from siteplan.placement.to_surface import distances_to_surface, rough_distances_to_surface
 from siteplan.placement.to_tube import TOLERANCE_MM, distances_to_tube
+from siteplan.placement.travel import travel_behind
 from siteplan.placement.verdict import Verdict, contact_verdict, verdict
 
 TWO_SIDED_95 = 1.959964
@@ -42,6 +43,8 @@ class Clearance:
         at_lps_mm: (3,) the point of the structure where the distance is least, None where nothing was measured.
         margin: what applies, with source; for a planned contact its limit.
         contact: whether `margin` is the limit of a planned contact.
+        behind_mm: of a planned contact with a surface: how far the solid has gone past it along its own axis (>= 0),
+            which the shortest way out does not tell; None elsewhere.
     """
 
     structure: str
@@ -51,11 +54,13 @@ class Clearance:
     margin: Margin
     verdict: Verdict
     contact: bool = False
+    behind_mm: float | None = None
 
     def spare_mm(self, *, at_lower_limit: bool = False) -> float | None:
         """What is left beyond the margin, below zero where it is broken; None where nothing was measured.
 
-        For a planned contact: what is left of the way that may be gone behind the structure.
+        For a planned contact: what is left of the way that may be gone behind the structure, by the shortest way out
+        and by the way along the axis, whichever is worse.
 
         Args:
             at_lower_limit: ask the lower end of the distance's interval, not the distance itself.
@@ -63,7 +68,12 @@ class Clearance:
         reach = self.distance.low if at_lower_limit else self.distance.value
         if reach is None:
             return None
-        return reach + self.margin.value_mm if self.contact else reach - self.margin.value_mm
+        if not self.contact:
+            return reach - self.margin.value_mm
+        behind = self.behind_mm or 0.0
+        if behind > 0 and self.distance.value is not None:
+            reach = min(reach, -behind - (self.distance.value - reach))
+        return reach + self.margin.value_mm
 
     def as_json(self) -> dict[str, Any]:
         """As it appears in `findings.json`."""
@@ -77,6 +87,7 @@ class Clearance:
             "margin_source": self.margin.source,
             "verdict": self.verdict.value,
             "at_mm": None if self.at_lps_mm is None else [round(float(x), 4) for x in self.at_lps_mm],
+            **({} if self.behind_mm is None else {"behind_mm": round(self.behind_mm, 4)}),
         }
 
 
@@ -88,15 +99,19 @@ def clearance(
     *,
     scan_sd_mm: float = 0.0,
     planned_contact: bool = False,
+    depth_tolerance_mm: float | None = None,
 ) -> Clearance:
     """Signed shortest distance from the surface of `solid` in `pose` to the structure, with margin and verdict.
 
     Args:
         scan_sd_mm: standard deviation that the scan adds to the structure's own.
         planned_contact: the structure is engaged on purpose; where the margins file has a limit for its kind, that
-            limit replaces the margin. Ignored for every other kind.
+            limit replaces the margin. Ignored for every other kind. The way gone behind a surface along the axis counts
+            like the shortest way out of it, whichever is worse.
+        depth_tolerance_mm: numerical tolerance of a depth of overlap; its lower limit stays a proven bound.
     """
-    found = distances(solid, Poses.of(pose), structure.shape)
+    tight = None if depth_tolerance_mm is None else TOLERANCE_MM
+    found = distances(solid, Poses.of(pose), structure.shape, tight, depth_tolerance_mm)
     spread = TWO_SIDED_95 * float(np.hypot(structure.uncertainty_mm, scan_sd_mm))
     value = float(found.value[0])
     low, high = min(value, float(found.low[0])) - spread, value + spread
@@ -104,11 +119,28 @@ def clearance(
     measure = Measure(value, "mm", low, high, "least distance between exact shapes", flags)
     limit = margins.contact(structure.kind) if planned_contact else None
     if limit is not None:
+        behind = _behind_mm(solid, pose, structure)
+        if behind:
+            low, high = min(low, -behind - spread), min(high, -behind + spread)
         said = contact_verdict(low, high, limit.value_mm)
-        return Clearance(structure.name, str(structure.kind), measure, found.at_lps_mm[0], limit, said, contact=True)
+        return Clearance(
+            structure.name,
+            str(structure.kind),
+            measure,
+            found.at_lps_mm[0],
+            limit,
+            said,
+            contact=True,
+            behind_mm=behind,
+        )
     margin = margins.of(structure.kind)
     said = verdict(value, low, high, margin.value_mm)
     return Clearance(structure.name, str(structure.kind), measure, found.at_lps_mm[0], margin, said)
+
+
+def _behind_mm(solid: Solid, pose: Pose, structure: Structure) -> float | None:
+    shape = structure.shape
+    return float(travel_behind(solid, Poses.of(pose), shape)[0]) if isinstance(shape, Surface) else None
 
 
 def distances(

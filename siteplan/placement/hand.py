@@ -21,6 +21,7 @@ from siteplan.fixture.solid import Pose, Solid
 from siteplan.placement.clearances import TWO_SIDED_95, quick_distances, search_distances
 from siteplan.placement.margins import Margins
 from siteplan.placement.profile import Array, Poses, across
+from siteplan.placement.travel import ANGLES_MANY, travel_behind
 
 SAMPLES = 4000
 """Draws for one answer: a chance of 1 % is then known to about 0.3 % (binomial; our own choice)."""
@@ -77,7 +78,8 @@ class Chance:
 class Risk:
     """Chance of touching one structure, and of coming nearer than its margin, with the hand that was assumed.
 
-    For the bone on one side, touching is reaching its outer surface.
+    For the bone on one side, touching is reaching its outer surface. For a planned contact, touching is passing the
+    surface, and `margin_mm` is how far it may be passed: `breach` is the chance of going further.
     """
 
     structure: str
@@ -85,6 +87,7 @@ class Risk:
     breach: Chance
     hand: Hand
     margin_mm: float
+    contact: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """As it appears in `findings.json`."""
@@ -95,6 +98,7 @@ class Risk:
             "margin": self.margin_mm,
             "hand": self.hand.name,
             "hand_source": self.hand.source,
+            **({"contact": True} if self.contact else {}),
         }
 
 
@@ -137,15 +141,32 @@ def risk(
     hand: Hand,
     *,
     scan_sd_mm: float = 0.0,
+    depth_sd_mm: float = 0.0,
+    planned_contact: bool = False,
     samples: int = SAMPLES,
 ) -> Risk:
     """Chance of touching the structure and of breaking its margin.
 
     Each draw moves the fixture by the hand and the structure's surface by its own and the scan's uncertainty.
+
+    Args:
+        depth_sd_mm: standard deviation of the depth along the axis beside the hand's, as where it is read at the gum.
+        planned_contact: the structure is engaged on purpose: chance of passing it at all, and of going further behind
+            it than its limit allows. Ignored where the margins have no such limit.
     """
-    margin = margins.of(structure.kind).value_mm
-    drawn = _drawn(solid, pose, structure, hand, scan_sd_mm, samples, margin)
-    return Risk(structure.name, chance_of(drawn < 0.0), chance_of(drawn < margin), hand, margin)
+    poses = _moved(hand.poses(pose, samples), depth_sd_mm)
+    limit = margins.contact(structure.kind) if planned_contact else None
+    keep = margins.of(structure.kind).value_mm if limit is None else -limit.value_mm
+    drawn = _drawn(solid, poses, structure, scan_sd_mm, keep, along_axis=limit is not None)
+    return Risk(structure.name, chance_of(drawn < 0.0), chance_of(drawn < keep), hand, abs(keep), limit is not None)
+
+
+def _moved(poses: Poses, depth_sd_mm: float) -> Poses:
+    """Poses deeper or less deep by a normal deviation of its own."""
+    if depth_sd_mm <= 0:
+        return poses
+    deeper = depth_sd_mm * np.random.default_rng(SEED + 2).normal(0.0, 1.0, len(poses))
+    return Poses(poses.platform_lps_mm + deeper[:, None] * poses.axis, poses.axis)
 
 
 def deepest_mm(
@@ -175,7 +196,7 @@ def deepest_mm(
 
     def safe(shift: float) -> bool:
         moved = Pose(pose.platform_lps_mm + shift * pose.axis, pose.axis)
-        drawn = _drawn(solid, moved, structure, hand, scan_sd_mm, samples, keep_mm)
+        drawn = _drawn(solid, hand.poses(moved, samples), structure, scan_sd_mm, keep_mm)
         return chance_of(drawn < keep_mm).high < level
 
     # Down from the top in half millimetres: beyond a structure the chance falls again, and that is no way to go.
@@ -194,17 +215,24 @@ def deepest_mm(
 
 
 def _drawn(
-    solid: Solid, pose: Pose, structure: Structure, hand: Hand, scan_sd_mm: float, samples: int, keep_mm: float
+    solid: Solid, poses: Poses, structure: Structure, scan_sd_mm: float, keep_mm: float, *, along_axis: bool = False
 ) -> Array:
-    """Distances as they might turn out; those far above `keep_mm` may be given too small, but still above it."""
-    poses = hand.poses(pose, samples)
+    """Distances as they might turn out; those far above `keep_mm` (and 0) may be given too small, but still above it.
+
+    `along_axis`: behind a surface, the way that was gone past it along the axis, where that is worse.
+    """
     spread = float(np.hypot(structure.uncertainty_mm, scan_sd_mm))
     # Its own stream, so that hand and structure stay independent.
-    doubt = spread * np.random.default_rng(SEED + 1).normal(0.0, 1.0, samples)
+    doubt = spread * np.random.default_rng(SEED + 1).normal(0.0, 1.0, len(poses))
     # Depths count here, because the doubt is added to them; only behind a mesh the rough ones of a search must do.
     if isinstance(structure.shape, Surface):
-        enough = keep_mm + float(np.abs(doubt).max())
-        return search_distances(solid, poses, structure.shape, enough).value + doubt
+        enough = max(keep_mm, 0.0) + float(np.abs(doubt).max())
+        value = search_distances(solid, poses, structure.shape, enough).value
+        if along_axis:
+            behind = travel_behind(solid, poses, structure.shape, angles=ANGLES_MANY)
+            # Lines that pass outside an open mesh tell nothing: there the depth of the tip stays.
+            value = np.where(behind > 0, -behind, value)
+        return value + doubt
     return quick_distances(solid, poses, structure.shape).value + doubt
 
 

@@ -3,10 +3,9 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from siteplan.fixture import Fixture, Solid
 from siteplan.placement import Clearance
+from siteplan.surgery.around import against
 from siteplan.surgery.build import Built, Site, build
 from siteplan.surgery.card import Branch, Pause, Step
 from siteplan.surgery.kit import Purpose
@@ -22,10 +21,10 @@ MOST_OFFERED = 4
 FixtureCheck = Callable[[Fixture], Sequence[Clearance]]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class _Trial:
     fixture: Fixture
-    broken: tuple[tuple[str, float | None], ...]
+    against: tuple[str, ...]
 
 
 def pauses_of(site: Site, built: Built) -> tuple[Pause, ...]:
@@ -79,7 +78,7 @@ def _extra(base: Built, other: Built) -> tuple[Step, ...]:
 
 
 def looser_branch(site: Site, alternatives: Sequence[Fixture], check: FixtureCheck | None) -> Branch:
-    """Wider or longer fixtures of the same design that keep every margin here, the smallest change first."""
+    """Wider or longer fixtures of the same design that clearly keep every margin here, the smallest change first."""
     offered = sorted((f for f in alternatives if _holds_more(site.fixture, f)), key=lambda f: _change(site.fixture, f))
     if not offered:
         text = "no wider or longer fixture of this design is in the catalogue"
@@ -87,27 +86,27 @@ def looser_branch(site: Site, alternatives: Sequence[Fixture], check: FixtureChe
     fitting, failed = _try(site, offered, check)
     if fitting:
         checked = "all margins" if check else "the margins to structures (bone cover was not checked)"
-        text = f"these keep {checked} at this platform; check the class of bone again before taking one"
+        text = f"these clearly keep {checked} at this platform; check the class of bone again before taking one"
         return Branch(LOOSER, fixtures=tuple(fitting), reasons=(Reason(text, "clearances of these fixtures"),))
     reasons = tuple(_why_not(trial) for trial in failed[:MOST_OFFERED])
-    text = "no wider or longer fixture keeps every margin here: leave this one to heal unloaded, or end here"
+    text = "no wider or longer fixture clearly keeps every margin here: leave this one to heal unloaded, or end here"
     return Branch(LOOSER, reasons=(Reason(text, "clearances of these fixtures"), *reasons))
 
 
 def _try(site: Site, offered: list[Fixture], check: FixtureCheck | None) -> tuple[list[str], list[_Trial]]:
     """(names that fit, those that do not), until enough are found.
 
-    A fixture that holds a failed one inside it comes at least as near to everything, so it is not tried: exact
-    distances take long where shapes overlap.
+    A fixture that is nowhere smaller than a failed one reaches at least as far, so it is not tried: a longer one is
+    never offered past a shorter one of its width that fails.
     """
     fitting: list[str] = []
     failed: list[_Trial] = []
     for fixture in offered:
-        if any(_holds_inside(fixture, trial.fixture) for trial in failed):
+        if any(_reaches_as_far(fixture, trial.fixture) for trial in failed):
             continue
-        broken = _broken(site, fixture, check)
-        if broken:
-            failed.append(_Trial(fixture, broken))
+        against = _speaks_against(site, fixture, check)
+        if against:
+            failed.append(_Trial(fixture, against))
         else:
             fitting.append(fixture.name)
         if len(fitting) == MOST_OFFERED:
@@ -115,19 +114,14 @@ def _try(site: Site, offered: list[Fixture], check: FixtureCheck | None) -> tupl
     return fitting, failed
 
 
-def _holds_inside(outer: Fixture, inner: Fixture) -> bool:
-    """Whether the body of `inner`, at the same platform, lies wholly within that of `outer`."""
-    if inner.length_mm > outer.length_mm:
-        return False
-    corners = np.unique(np.concatenate([outer.body.z_mm, inner.body.z_mm]))
-    heights = corners[corners <= inner.length_mm]
-    around = np.interp(heights, outer.body.z_mm, outer.body.r_mm)
-    within = np.interp(heights, inner.body.z_mm, inner.body.r_mm)
-    return bool((within <= around + _ROUNDING_MM).all())
+def _reaches_as_far(fixture: Fixture, failed: Fixture) -> bool:
+    """Whether a fixture of the same design is neither thinner nor shorter."""
+    wider = fixture.outer_diameter_mm - failed.outer_diameter_mm
+    return min(wider, fixture.length_mm - failed.length_mm) >= -_ROUNDING_MM
 
 
 _ROUNDING_MM = 1e-6
-"""Two radii that differ by less are the same (rounding)."""
+"""Two lengths that differ by less are the same (rounding)."""
 
 
 def _holds_more(planned: Fixture, other: Fixture) -> bool:
@@ -145,19 +139,14 @@ def _change(planned: Fixture, other: Fixture) -> tuple[float, float]:
     )
 
 
-def _broken(site: Site, fixture: Fixture, check: FixtureCheck | None) -> tuple[tuple[str, float | None], ...]:
-    """(structure, what it spares; None: not measured) of every margin that is broken: structures, then the check."""
+def _speaks_against(site: Site, fixture: Fixture, check: FixtureCheck | None) -> tuple[str, ...]:
+    """Every verdict that is not clear, in words: structures, then the check."""
     body = fixture.body
-    found = site.around.broken(Solid(body.z_mm + site.platform_bone_mm, body.r_mm.copy()))
+    found = site.around.speaks_against(Solid(body.z_mm + site.platform_bone_mm, body.r_mm.copy()))
     if found or check is None:
         return found
-    return tuple((c.structure, site.around.spare_mm(c)) for c in check(fixture) if not site.around.keeps(c))
+    return tuple(against(c) for c in check(fixture) if not c.verdict.good)
 
 
 def _why_not(trial: _Trial) -> Reason:
-    worst, spare = min(trial.broken, key=lambda pair: pair[1] if pair[1] is not None else -1e9)
-    if spare is None:
-        text = f"{trial.fixture.name}: the distance to {worst} could not be measured"
-    else:
-        text = f"{trial.fixture.name}: {-spare:.1f} mm too close to {worst}"
-    return Reason(text, f"clearance to {worst}")
+    return Reason(f"{trial.fixture.name}: {'; '.join(trial.against)}", "clearances of this fixture")

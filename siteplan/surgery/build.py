@@ -7,6 +7,8 @@ import numpy as np
 
 from siteplan.fixture import Fixture
 from siteplan.measures import Measure
+from siteplan.placement import Clearance
+from siteplan.placement.margins import BUCCAL_BONE, LINGUAL_BONE
 from siteplan.surgery.around import Surroundings
 from siteplan.surgery.card import Step
 from siteplan.surgery.depth import Bounds, Depth, NoDepth, Surface, body_bounds, choose
@@ -27,6 +29,7 @@ class Site:
     Attributes:
         platform_bone_mm: the fixture's platform below the bone entry, negative above it.
         cortex: measured crestal cortex, mm.
+        own: clearances of the fixture itself, at its place.
     """
 
     fixture: Fixture
@@ -36,6 +39,12 @@ class Site:
     around: Surroundings
     kit: Kit
     protocol: Protocol
+    own: tuple[Clearance, ...] = ()
+
+    @property
+    def not_clear(self) -> tuple[Clearance, ...]:
+        """Of the fixture itself: every verdict that is not clear."""
+        return tuple(found for found in self.own if not found.verdict.good)
 
     @property
     def apex_bone_mm(self) -> float:
@@ -164,6 +173,7 @@ def _step(site: Site, wanted: Wanted, bounds: Bounds, depth: Depth) -> Step:
         short_of_goal_mm=max(goal - depth.shoulder_bone_mm, 0.0),
         clearances=depth.clearances,
         handpiece=site.around.access(site.kit, wanted.drill, depth.tip_bone_mm),
+        held_back=depth.held_back,
         why=(*wanted.why, *_depth_reasons(site, wanted, bounds, depth)),
     )
 
@@ -196,7 +206,9 @@ def _depth_reasons(site: Site, wanted: Wanted, bounds: Bounds, depth: Depth) -> 
         site.kit.where(drill, "point_angle_deg"),
         "Machinery's Handbook, twist drill points (formula)",
     )
-    return goal, reach, point
+    if not depth.held_back:
+        return goal, reach, point
+    return goal, reach, Reason(f"not deeper: {depth.held_back}", site.kit.where(drill, "marks_mm"), drill.source), point
 
 
 def platform_words(depth_mm: float) -> str:
@@ -226,10 +238,16 @@ def _shortfall(site: Site, steps: list[Step], plan: Sequence) -> tuple[list[Reas
     limits, short = site.protocol.file.limits, full[0].short_of_goal_mm
     if short <= limits.undrilled_tolerated_mm:
         return [], []
-    text = (
-        f"the hole's full diameter ends {short:.2f} mm short of the fixture's apex, because depth is never rounded "
-        f"towards a structure; the fixture has to make the rest itself in {plan.rule.bone} bone"
-    )
+    why = full[0].held_back or "because depth is never rounded towards a structure"
+    text = f"the hole's full diameter ends {short:.2f} mm short of the fixture's apex ({why})"
+    against = [found.structure for found in site.not_clear if found.kind not in (BUCCAL_BONE, LINGUAL_BONE)]
+    if against:
+        text += (
+            f"; do not let the fixture make up for it: it does not clearly keep its margin to {', '.join(against)}, "
+            "so choose a shorter fixture or change its place"
+        )
+        return [], [Reason(text, "clearances of the fixture")]
+    text += f"; the fixture has to make the rest itself in {plan.rule.bone} bone"
     if short <= limits.undrilled_at_most_mm:
         return [Reason(text, site.protocol.lines.where("limits", "undrilled_tolerated_mm"))], []
     text += f", more than the {limits.undrilled_at_most_mm:g} mm that the protocol accepts: choose a shorter fixture"
@@ -239,4 +257,4 @@ def _shortfall(site: Site, steps: list[Step], plan: Sequence) -> tuple[list[Reas
 def with_risks(site: Site, step: Step) -> Step:
     """The step with the chance of touching each structure; apart, because it takes longer than all the rest."""
     solid = drill_solid(step.drill, step.tip_below_bone_mm, site.surface.above_bone_mm)
-    return replace(step, risks=site.around.risks(solid))
+    return replace(step, risks=site.around.drill_risks(solid))

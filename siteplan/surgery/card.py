@@ -27,6 +27,7 @@ class Step:
         short_of_goal_mm: how much shallower than wanted, because depth is never rounded towards a structure.
         clearances: of the drill at this depth to every structure.
         risks: that the hand, deviating from the plan, touches each structure; empty where not estimated.
+        held_back: why the next deeper mark is not used, in words; "" where the goal is reached.
         handpiece: whether its head fits with this drill at its depth; None where the kit knows no head.
     """
 
@@ -42,6 +43,7 @@ class Step:
     why: tuple[Reason, ...]
     handpiece: Access | None = None
     risks: tuple[Risk, ...] = ()
+    held_back: str = ""
 
     @property
     def set_by(self) -> str:
@@ -80,6 +82,7 @@ class Step:
             "access": self.access,
             "handpiece": self.handpiece.as_json() if self.handpiece else None,
             "risks": [risk.as_json() for risk in self.risks],
+            "held_back": self.held_back,
             "why": [reason.as_json() for reason in self.why],
         }
 
@@ -142,7 +145,9 @@ class Preparation:
     Attributes:
         bone: class of bone that it is made for.
         calibrated: whether the density rests on a calibrated scale.
-        problems: why the card is incomplete or must not be followed; empty when it is sound.
+        problems: why the card is incomplete or must not be followed; empty when it is sound. What the fixture's own
+            verdicts speak against comes first.
+        fixture_verdicts: these first problems alone.
         notes: what is worth knowing but stops nothing.
         forecast: of the torque while seating, None where no grey scale is known at all.
     """
@@ -165,6 +170,7 @@ class Preparation:
     cautions: tuple[str, ...] = ()
     calibrated: bool = False
     forecast: "TorqueReport | None" = None
+    fixture_verdicts: tuple[Reason, ...] = ()
 
     @property
     def branches(self) -> tuple[Branch, Branch]:

@@ -3,8 +3,8 @@
 DRILLING: tuple[str, ...] = (
     "Cool without a break, with light pressure and in strokes; bone is harmed from about 47 °C for one minute "
     "(Eriksson and Albrektsson, 1983).",
-    "A depth on this card is the deepest safe mark, never the nearest one. The very tip goes deeper than the mark: "
-    "read the tip depth.",
+    "A depth on this card is the deepest mark that clearly keeps every margin, never the nearest one; where no mark "
+    "does, the step says 'cannot be told'. The very tip goes deeper than the mark: read the tip depth.",
     "Stop at once when resistance is suddenly lost, at pain under infiltration, at a spurting bleed or at any doubt "
     "about the depth; leave the drill out and take a radiograph.",
     "Take one drill less first: too little can be mended, too much only by a wider fixture.",

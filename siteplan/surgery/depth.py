@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from siteplan.fixture import Fixture
 from siteplan.placement import Clearance
-from siteplan.surgery.around import Surroundings
+from siteplan.surgery.around import Surroundings, against
 from siteplan.surgery.drill_shape import drill_solid
 from siteplan.surgery.kit import Drill, Kit, Purpose
 
@@ -27,12 +27,16 @@ class Setting:
 
 @dataclass(frozen=True, eq=False)
 class Depth:
-    """A setting with what follows from it. `tip_bone_mm` and `shoulder_bone_mm` are below the bone entry."""
+    """A setting with what follows from it. `tip_bone_mm` and `shoulder_bone_mm` are below the bone entry.
+
+    `held_back` says why the next deeper setting was not taken; "" where the goal is reached.
+    """
 
     setting: Setting
     shoulder_bone_mm: float
     tip_bone_mm: float
     clearances: tuple[Clearance, ...]
+    held_back: str = ""
 
 
 @dataclass(frozen=True)
@@ -70,7 +74,11 @@ def settings(kit: Kit, drill: Drill) -> tuple[Setting, ...]:
 
 
 def choose(kit: Kit, drill: Drill, bounds: Bounds, surface: Surface, around: Surroundings) -> Depth | NoDepth:
-    """The deepest setting within the bounds whose tip keeps every margin."""
+    """The deepest setting within the bounds whose every verdict is clear.
+
+    Where no setting is clear, the deepest whose distances themselves keep every margin, and it says so; none at all
+    where the protocol demands the lower limits.
+    """
     within = list(_within(kit, drill, bounds, surface))
     if not within:
         shallowest = settings(kit, drill)[-1].reading_mm
@@ -78,16 +86,41 @@ def choose(kit: Kit, drill: Drill, bounds: Bounds, surface: Surface, around: Sur
             f"{drill.name}: even its shallowest depth of {shallowest:g} mm from the {surface.name} goes deeper than "
             f"allowed ({bounds.reason})"
         )
-    broken: list[Clearance] = []
+    refused = _beyond_bounds(kit, drill, bounds, surface, within[0][0])
+    doubtful: Depth | None = None
+    unclear: list[Clearance] = []
     for setting, shoulder, tip in within:
-        found = around.clearances(drill_solid(drill, tip, surface.above_bone_mm))
-        broken = [clearance for clearance in found if not around.keeps(clearance)]
-        if not broken:
-            return Depth(setting, shoulder, tip, found)
-    names = ", ".join(clearance.structure for clearance in broken)
+        found = around.drill_clearances(drill_solid(drill, tip, surface.above_bone_mm))
+        unclear = [clearance for clearance in found if not clearance.verdict.good]
+        if not unclear:
+            return Depth(setting, shoulder, tip, found, refused)
+        if doubtful is None and all(around.keeps(clearance) for clearance in found):
+            why = "no depth of it keeps every margin beyond doubt; this is the deepest that keeps them as measured"
+            doubtful = Depth(setting, shoulder, tip, found, f"{refused}; {why}" if refused else why)
+        refused = f"{_named(setting)} would come to {'; '.join(against(clearance) for clearance in unclear)}"
+    if doubtful is not None:
+        return doubtful
+    names = ", ".join(clearance.structure for clearance in unclear)
     return NoDepth(
         f"{drill.name}: no mark or stop keeps the margin to {names}; move or tilt the site, or choose a shorter fixture"
     )
+
+
+def _beyond_bounds(kit: Kit, drill: Drill, bounds: Bounds, surface: Surface, deepest: Setting) -> str:
+    """Why the next setting below the deepest allowed one is not taken; "" where there is none or none is missed."""
+    deeper = [s for s in settings(kit, drill) if s.reading_mm > deepest.reading_mm]
+    shoulder = deepest.reading_mm + drill.beyond_mark_mm - surface.above_bone_mm - drill.point_length_mm
+    if not deeper or bounds.shoulder_bone_mm - shoulder < _MISSED_MM:
+        return ""
+    return f"{_named(deeper[-1])} would go too deep: {bounds.reason}"
+
+
+_MISSED_MM = 0.05
+"""A mark this near to its goal reaches it (half of what is read)."""
+
+
+def _named(setting: Setting) -> str:
+    return setting.stop or f"the {setting.reading_mm:g} mm mark"
 
 
 def _within(kit: Kit, drill: Drill, bounds: Bounds, surface: Surface) -> Iterator[tuple[Setting, float, float]]:

@@ -8,14 +8,15 @@ import numpy as np
 from siteplan.anatomy import Structure
 from siteplan.bone import BoneFindings, DensityClass
 from siteplan.errors import GeometryError
-from siteplan.fixture import Fixture, Pose
+from siteplan.fixture import Fixture, Pose, Solid
 from siteplan.frame import SiteFrame
 from siteplan.measures import Measure
 from siteplan.placement import Clearance, Margins
 from siteplan.placement.access import Opening
 from siteplan.placement.hand import Hand
+from siteplan.placement.verdict import Verdict
 from siteplan.surgery import cautions
-from siteplan.surgery.around import Surroundings
+from siteplan.surgery.around import Surroundings, against
 from siteplan.surgery.branches import looser_branch, pauses_of, tighter_branch
 from siteplan.surgery.build import Built, Site, build, with_risks
 from siteplan.surgery.card import Branch, Preparation, TorqueGoal
@@ -26,6 +27,10 @@ from siteplan.surgery.kit import Kit
 from siteplan.surgery.protocol import Protocol, Rule
 from siteplan.surgery.reasons import Reason
 from siteplan.surgery.wall import WallBone, wall_from_class, wall_from_findings
+
+GUM_TYPED_SD_MM = 0.5
+"""Standard deviation of a gum thickness that was typed into a case, of which nobody knows how it was measured (common
+practice, no source; 0.3 would be asked for after probing to bone, from memory)."""
 
 FixtureCheck = Callable[[Fixture], Sequence[Clearance]]
 
@@ -57,6 +62,9 @@ def prepare(
     bone: BoneFindings | None = None,
     hand: Hand | None = None,
     opening: Opening | None = None,
+    clearances: Sequence[Clearance] | None = None,
+    scan_sd_mm: float = 0.0,
+    soft_tissue_sd_mm: float = GUM_TYPED_SD_MM,
 ) -> Preparation:
     """The drilling card of a fixture at its pose.
 
@@ -69,20 +77,25 @@ def prepare(
         density: distribution over the classes of a density table, None where nothing is known.
         jaw: "upper" or "lower".
         structures, margins: what a drill must keep away from, and how far.
-        planned_contacts: names of structures whose cortex is engaged on purpose.
+        planned_contacts: names of structures whose cortex the fixture engages on purpose; drills stay in front.
         alternatives: fixtures that may be taken instead when the hold is poor (the catalogue).
         hand: how far the hand deviates; with it each step has the chance of touching each structure.
         opening: how far the mouth opens; without it only crowns are looked at.
         bone: the whole measured site; with it the torque is forecast from its grey values.
         check_fixture: what else must keep its margin for such a fixture at this platform (the bone left around it);
             structures are looked at here anyway.
+        clearances: of the planned fixture itself; without them its distances to the structures are measured here.
+        scan_sd_mm: standard deviation that the scan adds to each structure's own.
+        soft_tissue_sd_mm: standard deviation of the gum's thickness, which a flapless depth inherits.
 
     Raises:
         GeometryError: flapless without a gum thickness, or an unknown approach.
         LibraryFileError: the protocol has no rule for this design.
     """
     site = _site(fixture, pose, frame, approach, soft_tissue_mm, cortex, structures, margins, kit, protocol,
-                 planned_contacts, hand, opening)  # fmt: skip
+                 planned_contacts, hand, opening, scan_sd_mm, soft_tissue_sd_mm)  # fmt: skip
+    site = replace(site, own=_own(site) if clearances is None else tuple(clearances))
+    verdicts = _fixture_verdicts(site)
     choice = _choose(site, candidates(protocol, density, jaw))
     built = choice.built
     tighter = tighter_branch(site, built)
@@ -105,8 +118,9 @@ def prepare(
         looser=looser,
         torque=goal,
         reasons=_reasons(choice),
-        notes=built.notes,
-        problems=built.problems,
+        notes=(*built.notes, *_gum_note(site)),
+        problems=(*verdicts, *built.problems),
+        fixture_verdicts=verdicts,
         cautions=cautions.DRILLING,
         calibrated=density is not None and density.calibrated,
         forecast=_forecast(site, built, tighter, wall, goal),
@@ -149,14 +163,52 @@ def _site(
     planned_contacts: Sequence[str],
     hand: Hand | None,
     opening: Opening | None,
+    scan_sd_mm: float,
+    soft_tissue_sd_mm: float,
 ) -> Site:
     platform_mm = float((pose.platform_lps_mm - frame.origin_lps_mm) @ pose.axis)
     entry = pose.point(-platform_mm)
     at_lower_limit = protocol.file.limits.margin_compared_at == "lower limit"
     around = Surroundings(
-        entry, pose.axis, structures, margins, frozenset(planned_contacts), at_lower_limit, hand, opening
+        entry,
+        pose.axis,
+        structures,
+        margins,
+        frozenset(planned_contacts),
+        at_lower_limit,
+        hand,
+        opening,
+        scan_sd_mm,
+        soft_tissue_sd_mm if approach == "flapless" else 0.0,
+        protocol.file.limits.drill_past_contact_mm,
     )
     return Site(fixture, platform_mm, _surface(approach, soft_tissue_mm), cortex, around, kit, protocol)
+
+
+def _own(site: Site) -> tuple[Clearance, ...]:
+    body = site.fixture.body
+    return site.around.fixture_clearances(Solid(body.z_mm + site.platform_bone_mm, body.r_mm.copy()))
+
+
+def _fixture_verdicts(site: Site) -> tuple[Reason, ...]:
+    """What speaks against the fixture itself, before any drill: margins that it breaks, then what cannot be told."""
+    doubtful = Verdict.CANNOT_BE_TOLD
+    said = []
+    for found in sorted(site.not_clear, key=lambda c: c.verdict is doubtful):
+        if found.verdict is doubtful:
+            lead = "it cannot be told whether the fixture itself keeps its margin"
+        else:
+            lead = "the fixture itself does not keep its margin: change the plan before any drill"
+        said.append(Reason(f"{lead}: {against(found)}", f"clearance of the fixture to {found.structure}"))
+    return tuple(said)
+
+
+def _gum_note(site: Site) -> tuple[Reason, ...]:
+    sd = site.around.depth_sd_mm
+    if sd <= 0:
+        return ()
+    text = f"depth is read at the gum, whose thickness is taken to be known to {sd:g} mm (SD); distances hold that too"
+    return (Reason(text, "plan: soft_tissue_mm", "common practice, no source"),)
 
 
 def _surface(approach: str, soft_tissue_mm: float | None) -> Surface:

@@ -53,7 +53,12 @@ class Limits(Part):
         description="a class at least this probable is planned for as well"
     )
     margin_compared_at: Literal["value", "lower limit"] = Field(
-        default="value", description="which end of a distance's interval a drill's margin is compared with"
+        default="value",
+        description="a drill takes the deepest mark whose distances keep every margin over their whole interval; where "
+        "there is none, 'value' takes the deepest whose distance itself does and says so, 'lower limit' takes none",
+    )
+    drill_past_contact_mm: Small = Field(
+        default=0.0, description="a drill's tip may pass a surface that the fixture engages on purpose by this much"
     )
     crest_beyond_cortex_mm: Small = Field(description="added to the upper limit of the cortex when opening the crest")
     source: Text

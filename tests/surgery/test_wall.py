@@ -1,4 +1,4 @@
-"""The bone that the torque forecast rests on, against the truth of the sample patient; rough against exact margins."""
+"""The bone that the torque forecast rests on, against the truth of the sample patient; margins at a plane."""
 
 import json
 
@@ -62,7 +62,8 @@ def floor(depth_mm):
     """A flat open floor across the axis, `depth_mm` below the bone entry."""
     corners = [(x, y, depth_mm) for x in (-12.0, 12.0) for y in (-12.0, 12.0)]
     triangles = np.array([[0, 1, 2], [1, 3, 2]])
-    return Structure(Kind.SINUS_FLOOR, "floor", Surface(np.array(corners), triangles, np.array([0.0, 0.0, 1.0])))
+    shape = Surface(np.array(corners), triangles, np.array([0.0, 0.0, 1.0]))
+    return Structure(Kind.SINUS_FLOOR, "floor", shape, uncertainty_mm=0.0)
 
 
 @pytest.mark.parametrize("planned", [False, True])
@@ -73,9 +74,9 @@ def test_a_margin_is_broken_when_the_plane_says_so(depth, planned):
     names = frozenset({"floor"}) if planned else frozenset()
     around = Surroundings(np.zeros(3), np.array([0.0, 0.0, 1.0]), [floor(depth)], load_margins(), names)
     spare = depth - 10.0 + (2.0 if planned else -2.0)
-    broken = around.broken(pin)
-    assert bool(broken) == (spare < 0)
-    if broken:
-        assert broken[0][1] == pytest.approx(spare, abs=0.25)
-    exact = around.clearances(pin)[0]
-    assert around.keeps(exact) == (spare >= 0)
+    assert bool(around.speaks_against(pin)) == (spare < 0)
+    assert around.keeps(around.fixture_clearances(pin)[0]) == (spare >= 0)
+    # A drill is not granted the contact: its tip stays in front of the floor.
+    drill = around.drill_clearances(pin)[0]
+    assert drill.verdict.good == (depth - 10.0 >= (0.0 if planned else 2.0))
+    assert drill.margin.value_mm == (0.0 if planned else 2.0)
