@@ -5,6 +5,7 @@ from siteplan.assessment import Library
 from siteplan.case import SiteEntry
 from siteplan.case.tooth import side_of
 from siteplan.report import palette
+from siteplan.report.remarks import about_words, demand_words
 from siteplan.scan import Scan, ScanFinding, Severity
 from viewer import reading
 from viewer.measuring import Measured
@@ -147,10 +148,15 @@ def site_card(entry: SiteEntry, measured: Measured | None, stale: bool) -> CardW
         return CardWords(
             entry.tooth, place, say("number.absent"), say("fits.nothing-short"), fixture, palette.UNKNOWN, quick
         )
-    what = say("cards.what", what=found.structure, verdict=found.verdict.value, margin=f"{found.margin.value_mm:.1f}")
+    words = {"verdict": found.verdict.value, "demand": demand_words(found)}
+    if found.contact:
+        key = "cards.contact" if found.verdict.good else "cards.contact-not"
+        what = say(key, what=about_words(found, found.structure), **words)
+    else:
+        what = say("cards.what", what=found.structure, **words)
     if not measured.structures:
         what = say("cards.nothing-drawn", what=what)
     if measured.waiting:
         what = say("cards.waiting", what=what)
-    number = reading.number(found.distance, quick, interval=False)
+    number = reading.distance(found.distance, quick, interval=False)
     return CardWords(entry.tooth, place, number, what, fixture, reading.site_mark(measured), quick)

@@ -33,7 +33,7 @@ from viewer.measuring import (
     read_library,
 )
 from viewer.panorama import Panorama, course_through, unroll
-from viewer.pictures import Cut, CutRequest, FilmFrame, FilmRequest, make_cut, make_film
+from viewer.pictures import Cut, CutRequest, FilmFrame, FilmRequest, make_cut, make_film, margin_line_mm
 from viewer.plan import Plan
 from viewer.reading import bone_lines, leader_of
 from viewer.rests_on import RestsOn
@@ -253,7 +253,7 @@ class Desk(Hands, QObject):
         entry, session, library, look = self.entry, self.session, self.library, self.look
         if entry is None or session is None or library is None or look is None:
             return
-        structures = tuple((s, library.margins.of(s.kind).value_mm) for s in library.structures)
+        structures = tuple((s, margin_line_mm(s, entry, library.margins)) for s in library.structures)
         request = CutRequest(session.scan, look, structures, self._others(entry), smooth, self.proposed)
         self.channels["cut"].ask(lambda _ticket: make_cut(request))
 

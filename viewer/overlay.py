@@ -72,7 +72,8 @@ def draw_structures(painter: QPainter, glass: Glass, cut: Cut, px: float) -> lis
     for shown in cut.structures:
         line = palette.LINE_OF_KIND[shown.structure.kind.value]
         if shown.margin_outlines:
-            fill(painter, glass, shown.margin_outlines, line.colour, 0.13)
+            if (shown.margin_mm or 0.0) > 0:  # behind a planned contact there is no ground to keep free
+                fill(painter, glass, shown.margin_outlines, line.colour, 0.13)
             fine = Line(line.colour, Dash.FINE, 0.8, "")
             stroke(painter, glass, shown.margin_outlines, fine, width_px=1.0 * px, alpha=0.8)
     for shown in cut.structures:
@@ -239,7 +240,8 @@ def draw_leader(labels: Labels, glass: Glass, leader: Leader, plane: Plane, tip_
 
 def mark_colour(mark: palette.Mark) -> str:
     """The verdict colour that reads on dark ground; the shape carries the meaning."""
-    return {"disc": "#9be5b0", "triangle": "#ffd447", "cross": "#ff8fb0", "ring": "#cfd8dc"}[mark.shape]
+    dark = {"disc": "#9be5b0", "diamond": "#b3c6ff", "triangle": "#ffd447", "cross": "#ff8fb0", "ring": "#cfd8dc"}
+    return dark[mark.shape]
 
 
 def draw_letters(labels: Labels, plane: Plane, side_words: tuple[str, str, str, str]) -> None:

@@ -187,7 +187,7 @@ def words(
 def verdict_mark(
     painter: QPainter, middle: QPointF, size: float, mark: palette.Mark, colour: str | None = None
 ) -> None:
-    """The shape of a verdict: disc, triangle, cross or ring."""
+    """The shape of a verdict: disc, diamond, triangle, cross or ring."""
     paint = QColor(colour or mark.text_colour)
     half = size / 2
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -195,6 +195,12 @@ def verdict_mark(
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(paint)
         painter.drawEllipse(middle, half, half)
+    elif mark.shape == "diamond":
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(paint)
+        far = half * 1.15
+        tips = [QPointF(0, -far), QPointF(far, 0), QPointF(0, far), QPointF(-far, 0)]
+        painter.drawPolygon(QPolygonF([middle + c for c in tips]))
     elif mark.shape == "triangle":
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(paint)

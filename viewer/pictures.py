@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from siteplan.anatomy import MadeBy, Structure, Surface, Tube
 from siteplan.case import SiteEntry
 from siteplan.fixture import Fixture, Pose, Solid
+from siteplan.placement import Margins
 from siteplan.report.cuts import Bounds, Outline, cut_shape, cut_solid
 from siteplan.report.plane import Plane, Section
 from siteplan.scan import Scan
@@ -32,7 +33,10 @@ _FAR_MM = 40.0
 
 @dataclass(frozen=True, eq=False)
 class CutStructure:
-    """A structure where the plane meets it."""
+    """A structure where the plane meets it.
+
+    `margin_mm`: where the fine line lies; below zero it is the limit of a planned contact, behind the surface.
+    """
 
     structure: Structure
     outlines: tuple[Outline, ...]
@@ -88,6 +92,12 @@ def bounds_of(depth_range_mm: tuple[float, float] = DEPTH_RANGE_MM, reach_mm: fl
     return -reach_mm, reach_mm, -far, far
 
 
+def margin_line_mm(structure: Structure, entry: SiteEntry, margins: Margins) -> float:
+    """Where the fine line of a structure lies for a site (mm): its margin, or below zero the limit of a contact."""
+    limit = margins.contact(structure.kind) if structure.name in entry.planned_contacts else None
+    return margins.of(structure.kind).value_mm if limit is None else -limit.value_mm
+
+
 def make_cut(request: CutRequest) -> Cut:
     """Sample the section and cut everything that stands still."""
     plane = request.look.plane()
@@ -125,7 +135,7 @@ def _solid_outlines(solid: Solid, pose: Pose, plane: Plane) -> list[Outline]:
 
 
 def _cut_structure(structure: Structure, margin_mm: float | None, plane: Plane, bounds: Bounds) -> CutStructure:
-    box = _box_in_plane(structure, plane, bounds, margin_mm or 0.0)
+    box = _box_in_plane(structure, plane, bounds, abs(margin_mm or 0.0))
     if box is None:
         return CutStructure(structure, (), margin_mm, (), False)
     outlines = tuple(cut_shape(structure.shape, plane, box))

@@ -4,17 +4,19 @@ from dataclasses import dataclass, replace
 
 from siteplan.findings import SiteFindings
 from siteplan.flags import Flag
-from siteplan.measures import Measure
+from siteplan.measures import Measure, safely_rounded
 from siteplan.placement import Clearance
 from siteplan.placement.margins import BUCCAL_BONE, LINGUAL_BONE
-from siteplan.placement.verdict import Verdict
 from siteplan.report import palette
+from siteplan.report.remarks import demand_words, hand_words, rim_words, site_roof_words
 from siteplan.report.verdicts import MARK_OF, room_left_mm
 from viewer.measuring import Measured
 from viewer.overlay import BoneLines, Leader, measure_words
 from viewer.texts import say
 
-_RANK = {palette.BROKEN.shape: 0, palette.CLOSE.shape: 1, palette.UNKNOWN.shape: 2, palette.KEPT.shape: 3}
+_RANK = {palette.BROKEN.shape: 0, palette.CLOSE.shape: 1, palette.UNKNOWN.shape: 2}
+_RANK |= {palette.PLANNED.shape: 3, palette.KEPT.shape: 4}
+_GOOD = (palette.KEPT, palette.PLANNED)
 
 
 def mark_of(clearance: Clearance | None) -> palette.Mark:
@@ -23,7 +25,7 @@ def mark_of(clearance: Clearance | None) -> palette.Mark:
     if clearance is None or clearance.distance.value is None:
         return palette.UNKNOWN
     mark = MARK_OF.get(clearance.verdict, palette.UNKNOWN)
-    return palette.CLOSE if mark is palette.KEPT and _open(clearance) else mark
+    return palette.CLOSE if mark in _GOOD and _open(clearance) else mark
 
 
 def _open(clearance: Clearance) -> bool:
@@ -37,7 +39,7 @@ def by_urgency(clearances: tuple[Clearance, ...]) -> list[Clearance]:
     unknown = [c for c in clearances if c.distance.value is None]
 
     def rank(c: Clearance) -> tuple[int, bool, float]:
-        return _RANK[mark_of(c).shape], c.verdict is not Verdict.PLANNED_CONTACT, room_left_mm(c) or 0.0
+        return _RANK[mark_of(c).shape], not c.contact, room_left_mm(c) or 0.0
 
     return sorted(known, key=rank) + unknown
 
@@ -55,6 +57,14 @@ def number(measure: Measure, quick: bool, *, decimals: int = 1, interval: bool =
     return measure_words(measure, decimals=decimals, interval=interval)
 
 
+def distance(measure: Measure, quick: bool, *, interval: bool = True) -> str:
+    """A distance that decides safety, rounded to the safe side as the report rounds it; a decimal less while quick."""
+    rough = quick or Flag.QUICK_ESTIMATE in measure.flags
+    digits = 1 if rough else 2
+    value, low, high = safely_rounded(measure, digits)
+    return number(replace(measure, value=value, low=low, high=high), quick, decimals=digits, interval=interval)
+
+
 def flag_words(measure: Measure) -> str:
     """Why a number should be doubted, a sentence each; what the whole window already says is left out."""
     hidden = {Flag.QUICK_ESTIMATE, Flag.NOT_CALIBRATED} if measure.value is not None else {Flag.QUICK_ESTIMATE}
@@ -69,7 +79,7 @@ def leader_of(measured: Measured) -> Leader | None:
         return None
     text = say(
         "picture.leader",
-        number=number(found.distance, quick, interval=False),
+        number=distance(found.distance, quick, interval=False),
         what=found.structure,
         verdict=found.verdict.value,
     )
@@ -117,7 +127,7 @@ def fits(measured: Measured) -> Answer:
     quick = measured.quick
     if measured.site.placed is None:
         return Answer(say("fits.no-fixture"), palette.UNKNOWN)
-    rows = _clearance_rows(by_urgency(measured.clearances), quick)
+    rows = _with_remarks(_clearance_rows(by_urgency(measured.clearances), quick), measured)
     found = tightest(measured)
     if found is None:
         return Answer(say("fits.nothing-checked"), palette.UNKNOWN, rows, (say("fits.only-drawn"),))
@@ -125,23 +135,33 @@ def fits(measured: Measured) -> Answer:
         "fits.short",
         verdict=_verdict_words(found),
         what=found.structure,
-        number=number(found.distance, quick, interval=False),
-        margin=f"{found.margin.value_mm:.1f}",
+        number=distance(found.distance, quick, interval=False),
+        demand=demand_words(found),
     )
     if _open(found):
-        kept = MARK_OF.get(found.verdict) is palette.KEPT
+        kept = MARK_OF.get(found.verdict) in _GOOD
         bare = short.split(": ", 1)[-1]
         short = say("fits.not-decided", short=bare) if kept else say("fits.not-confirmed", short=short)
     elif measured.waiting:
         short = say("fits.waiting", short=short)
-    return Answer(_only_bone(measured, short), site_mark(measured), rows, (say("fits.only-drawn"),))
+    beside = () if quick else tuple(_capital(f"{w}.") for w in (hand_words(measured.site),) if w)
+    return Answer(_only_bone(measured, short), site_mark(measured), rows, (*beside, say("fits.only-drawn")))
+
+
+def _with_remarks(rows: tuple[Row, ...], measured: Measured) -> tuple[Row, ...]:
+    """The rows with the measured roof beneath the canal's, and the platform's rim at the end."""
+    if measured.quick:
+        return rows
+    roofs, rim = site_roof_words(measured.site), rim_words(measured.site)
+    rows = tuple(replace(r, note=f"{r.note} {_capital(roofs[r.what])}.") if r.what in roofs else r for r in rows)
+    return (*rows, Row(say("fits.rim"), "", palette.CLOSE, rim, False, rim)) if rim else rows
 
 
 def site_mark(measured: Measured) -> palette.Mark:
     """The shape of a site's verdict; never "kept" while no structure was there to be checked, or a proposal waits."""
     mark = mark_of(tightest(measured))
     unsure = not measured.structures or measured.waiting
-    return palette.CLOSE if mark is palette.KEPT and unsure else mark
+    return palette.CLOSE if mark in _GOOD and unsure else mark
 
 
 def _only_bone(measured: Measured, short: str) -> str:
@@ -158,11 +178,15 @@ def _clearance_rows(ordered: list[Clearance], quick: bool) -> tuple[Row, ...]:
         elif side and found is side[0]:
             row = _clearance_row(found, quick)
             others = [
-                f"{c.structure.split(', ', 1)[-1]}: {number(c.distance, quick)}, {c.verdict.value}" for c in side[1:]
+                f"{c.structure.split(', ', 1)[-1]}: {distance(c.distance, quick)}, {c.verdict.value}" for c in side[1:]
             ]
             note = f"{row.note} {say('near.also', n=len(others))}" if others else row.note
             rows.append(replace(row, note=note, tip="\n".join([row.tip, *others])))
     return tuple(rows)
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def _verdict_words(clearance: Clearance) -> str:
@@ -173,14 +197,14 @@ def _clearance_row(clearance: Clearance, quick: bool) -> Row:
     tip = say(
         "fits.tip",
         verdict=clearance.verdict.value,
-        margin=f"{clearance.margin.value_mm:.1f}",
+        demand=_capital(demand_words(clearance)),
         status=clearance.margin.status,
         source=clearance.margin.source,
         why=clearance.margin.rationale,
     )
 
-    value = number(clearance.distance, quick)
-    note = say("fits.row", verdict=clearance.verdict.value, margin=f"{clearance.margin.value_mm:.1f}")
+    value = distance(clearance.distance, quick)
+    note = say("fits.row", verdict=clearance.verdict.value, demand=demand_words(clearance))
     if clearance.distance.value is None:
         note = flag_words(clearance.distance)
     elif flag_words(clearance.distance):
@@ -249,7 +273,7 @@ def drilling(measured: Measured) -> Answer:
                 "drill.tip-below",
                 mm=f"{step.tip_depth_mm:.1f}",
                 what=worst[0].structure,
-                left=number(worst[0].distance, False),
+                left=distance(worst[0].distance, False),
             )
             if worst and worst[0].distance.value is not None
             else say("drill.tip-free", mm=f"{step.tip_depth_mm:.1f}")

@@ -59,6 +59,11 @@ def silent(_fraction: float, _what: str) -> None:
     """Progress for a program: nothing."""
 
 
+def to_person(sentence: str) -> None:
+    """One sentence for a person, beside what a command prints for programs."""
+    sys.stderr.write(f"\n{sentence}\n")
+
+
 def part(show: Progress, start: float, end: float) -> Progress:
     """Progress of one part of a job, squeezed into its share of the whole."""
     return lambda fraction, what: show(start + (end - start) * fraction, what)

@@ -2,7 +2,10 @@
 
 from siteplan.findings import Findings, SiteFindings
 from siteplan.flags import Flag
-from siteplan.measures import Measure
+from siteplan.measures import Measure, distance_words
+from siteplan.placement import Clearance
+from siteplan.report.remarks import about_words, beside_verdict, demand_words, rim_words, site_roof_words
+from siteplan.report.verdicts import gravest
 
 
 def number(measure: Measure, digits: int = 1) -> str:
@@ -16,12 +19,42 @@ def number(measure: Measure, digits: int = 1) -> str:
     return f"{text} {measure.unit}{doubt}"
 
 
+def distance(measure: Measure) -> str:
+    """A distance that decides safety, rounded as the report rounds it: value and lower limit down, upper limit up."""
+    if measure.value is None:
+        return number(measure)
+    return distance_words(measure) + (f"  [{', '.join(measure.flags)}]" if measure.flags else "")
+
+
 def site_tables(findings: Findings) -> str:
     """One block of lines per site, then what must be said with them."""
     blocks = [_scan_lines(findings)] if findings.scan.findings else []
+    if findings.remarks:
+        blocks.append("\n".join(f"remark: {remark}" for remark in findings.remarks))
     blocks += [_site_lines(site) for site in findings.sites]
+    blocks.append("\n".join(line for site in findings.sites for line in _verdict_lines(site)))
     blocks.append("\n".join(f"- {caution}" for caution in findings.cautions))
     return "\n\n".join(blocks) + "\n"
+
+
+def _verdict_lines(site: SiteFindings) -> list[str]:
+    """A line for each site that says what decides it, then what must be said beside that."""
+    tooth = site.entry.tooth
+    worst = gravest(site.clearances)
+    if worst is None:
+        return [f"{tooth}: {'nothing to check against' if site.placed else 'bone only, no fixture planned'}"]
+    said = "" if worst.contact and worst.verdict.good else f"{worst.verdict.value}: "
+    lines = [f"{tooth}: {said if worst.verdict.good else said.upper()}{_clearance(worst)}"]
+    lines += [f"    {line}" for line in (*beside_verdict(site, worst), rim_words(site)) if line]
+    return [_plain(line).replace("lingual bone", f"{site.inner_side} bone") for line in lines]
+
+
+def _clearance(found: Clearance) -> str:
+    return f"{about_words(found, found.structure)}: {distance(found.distance)}, {demand_words(found)}"
+
+
+def _plain(text: str) -> str:
+    return text.replace("\u00a0", " ").replace("−", "-")
 
 
 def _scan_lines(findings: Findings) -> str:
@@ -31,6 +64,7 @@ def _scan_lines(findings: Findings) -> str:
 def _site_lines(site: SiteFindings) -> str:
     bone = site.bone
     density = site.density
+    doubts = [f"  {found.severity.value.upper()}: {found.sentence}" for found in site.scan_findings]
     rows = [
         ("fixture", site.placed.fixture.name if site.placed else "none planned"),
         ("ridge width", ", ".join(_at_depth(m) for m in bone.ridge_width)),
@@ -39,19 +73,21 @@ def _site_lines(site: SiteFindings) -> str:
         ("mean grey", number(bone.mean_grey, 0)),
         ("density class", _density(density.label, density.table, density.calibrated)),
     ]
-    rows += [
-        (c.structure, f"{number(c.distance)}, margin {c.margin.value_mm:g} mm: {c.verdict}")
-        for c in site.headline_clearances
-    ]
+    roofs = site_roof_words(site)
+    for found in site.headline_clearances:
+        name = found.structure.replace("lingual bone", f"{site.inner_side} bone")
+        rows.append((name, f"{distance(found.distance)}, {_plain(demand_words(found))}: {found.verdict}"))
+        if found.structure in roofs:
+            rows.append(("", _plain(roofs[found.structure])))
     if site.placed is not None:
         card = site.placed.preparation
         rows += [
             (f"{n}. {step.drill.name}", f"{step.shows}; its tip is then {step.tip_depth_mm:.1f} mm below it")
             for n, step in enumerate(card.steps, 1)
         ]
-        rows += [("problem", problem.text) for problem in card.problems]
+        rows += [("problem", p.text) for p in card.problems if not any(p.text in doubt for doubt in doubts)]
     wide = max(len(name) for name, _ in rows)
-    return "\n".join([f"Site {site.entry.tooth}", *(f"  {name:<{wide}}  {text}" for name, text in rows)])
+    return "\n".join([f"Site {site.entry.tooth}", *doubts, *(f"  {name:<{wide}}  {text}" for name, text in rows)])
 
 
 def _at_depth(measure: Measure) -> str:

@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from siteplan.commands._shared import add_results, assessed, part, print_json, progress_to, silent
+from siteplan.commands._shared import add_results, assessed, part, print_json, progress_to, silent, to_person
 
 
 def add_parser(commands: Any) -> None:
@@ -22,7 +22,9 @@ def run(args: argparse.Namespace) -> int:
 
     show = silent if args.json else progress_to()
     case, scan, findings = assessed(args.case, part(show, 0.0, 0.5))
-    written = write_report(findings, scan, case, Path(args.out), paper=args.paper, progress=part(show, 0.5, 0.99))
+    written = write_report(
+        findings, scan, case, Path(args.out), paper=args.paper, progress=part(show, 0.5, 0.99), tell=to_person
+    )
     show(1.0, "done")
     if args.json:
         print_json(findings.as_json())

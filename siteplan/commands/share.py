@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from siteplan.commands._shared import add_results, assessed, part, print_json, progress_to, silent
+from siteplan.commands._shared import add_results, assessed, part, print_json, progress_to, silent, to_person
 
 WHO = ("none", "initials", "as given")
 
@@ -28,7 +28,13 @@ def run(args: argparse.Namespace) -> int:
     _case, scan, findings = assessed(args.case, part(show, 0.0, 0.5))
     identity = Identity(args.identity)
     written = write_shared(
-        findings, scan, Path(args.out), identity=identity, paper=args.paper, progress=part(show, 0.5, 0.99)
+        findings,
+        scan,
+        Path(args.out),
+        identity=identity,
+        paper=args.paper,
+        progress=part(show, 0.5, 0.99),
+        tell=to_person,
     )
     show(1.0, "done")
     if args.json:

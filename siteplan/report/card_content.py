@@ -6,8 +6,9 @@ from typing import Any
 from siteplan.findings import Findings, SiteFindings
 from siteplan.placement.hand import Risk
 from siteplan.report.naming import Naming
-from siteplan.report.site_content import approach_words, clearance_row, fixture_words, percent
-from siteplan.report.words import Notes, figure, sentence, with_unit
+from siteplan.report.remarks import roof_words
+from siteplan.report.site_content import approach_words, clearance_row, fixture_words
+from siteplan.report.words import Notes, figure, percent, sentence, with_unit
 from siteplan.surgery.card import Branch, Preparation, Step
 from siteplan.surgery.forecast import TorqueReport
 from siteplan.surgery.reasons import Reason
@@ -35,7 +36,7 @@ def card_content(findings: Findings, site: SiteFindings, naming: Naming) -> dict
         "reference": preparation.reference,
         "problems": _sentences(preparation.problems, naming, notes),
         "steps": [
-            _step(number, step, findings, naming, notes) for number, step in enumerate(preparation.steps, start=1)
+            _step(number, step, findings, site, naming, notes) for number, step in enumerate(preparation.steps, start=1)
         ],
         "access": _access(preparation, naming),
         "pauses": [
@@ -53,16 +54,19 @@ def card_content(findings: Findings, site: SiteFindings, naming: Naming) -> dict
     }
 
 
-def _step(number: int, step: Step, findings: Findings, naming: Naming, notes: Notes) -> dict[str, Any]:
+def _step(
+    number: int, step: Step, findings: Findings, site: SiteFindings, naming: Naming, notes: Notes
+) -> dict[str, Any]:
     low, high = step.drill.speed_per_min
     speed = figure(low, 0) if low == high else f"{figure(low, 0)} to {figure(high, 0)}"
+    roofs = roof_words(site.bone, step.tip_below_bone_mm, step.clearances)
     return {
         "number": number,
         "drill": step.drill.name,
         "diameter": f"Ø {with_unit(step.drill.diameter_mm, 'mm')}",
         "purpose": step.drill.purpose.value,
         "reach": step.reach.value,
-        "speed": f"{speed} 1/min, {step.drill.irrigation}",
+        "speed": f"{speed} turns per minute, {step.drill.irrigation}",
         "reference": step.reference,
         "set_by": step.set_by,
         "shows": sentence(step.shows),
@@ -73,7 +77,7 @@ def _step(number: int, step: Step, findings: Findings, naming: Naming, notes: No
         "short": ""
         if step.short_of_goal_mm < 0.05
         else f"{with_unit(step.short_of_goal_mm, 'mm', 1)} short of the goal",
-        "left": [clearance_row(c, naming, findings.structures, notes) for c in step.clearances],
+        "left": [clearance_row(c, naming, findings.structures, notes, roofs) for c in step.clearances],
         "hand": _hand(step.risks, naming, notes),
         "why": _traced(step.why, naming, notes),
     }

@@ -11,6 +11,7 @@ from siteplan.report.card_content import card_content
 from siteplan.report.identity import Identity, finding_words, patient_rows, running_head
 from siteplan.report.methods_content import methods_content
 from siteplan.report.naming import Naming
+from siteplan.report.remarks import about_words, beside_verdict, demand_words
 from siteplan.report.seating_content import seating_content
 from siteplan.report.site_content import fixture_words, margin_words, site_content, site_verdict
 from siteplan.report.words import Notes, cell, date_words, millimetres, safe_cell, sentence, with_unit
@@ -114,6 +115,7 @@ def _summary_row(site: SiteFindings, naming: Naming, notes: Notes) -> dict[str, 
     narrow = [m for m in site.bone.ridge_width if m.value is not None]
     narrowest = min(narrow, key=lambda m: m.value or 0.0) if narrow else site.bone.ridge_width[0]
     tooth = site.entry.tooth
+    upper = jaw_of(tooth) == "upper"
     return {
         "tooth": tooth,
         "other_notation": universal_of(tooth),
@@ -125,18 +127,23 @@ def _summary_row(site: SiteFindings, naming: Naming, notes: Notes) -> dict[str, 
         "density": site.density.label or "not classed",
         "density_status": "calibrated" if site.density.calibrated else "not calibrated",
         "tightest": None if worst is None else safe_cell(worst.distance, notes),
-        "tightest_about": "" if worst is None else naming.name(worst.structure, jaw_of(tooth) == "upper"),
-        "margin": "" if worst is None else with_unit(worst.margin.value_mm, "mm"),
-        "margin_note": None if worst is None else notes.number(margin_words(worst.margin)),
+        "tightest_about": "" if worst is None else about_words(worst, naming.name(worst.structure, upper)),
+        "demand": "" if worst is None else demand_words(worst),
+        "margin_note": None if worst is None else notes.number(margin_words(worst)),
+        "also": [_inner(naming.clean(line), upper) for line in beside_verdict(site, worst)],
         "verdict": site_verdict(site, naming),
     }
+
+
+def _inner(line: str, upper: bool) -> str:
+    return line.replace("lingual bone", "palatal bone") if upper else line
 
 
 def _between(clearance: Any, naming: Naming, notes: Notes) -> dict[str, Any]:
     return {
         "about": naming.name(clearance.structure),
         "distance": safe_cell(clearance.distance, notes),
-        "margin": with_unit(clearance.margin.value_mm, "mm"),
-        "margin_note": notes.number(margin_words(clearance.margin)),
+        "margin": demand_words(clearance).removeprefix("margin "),
+        "margin_note": notes.number(margin_words(clearance)),
         "verdict": verdicts.shown(clearance.verdict),
     }

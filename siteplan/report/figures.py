@@ -80,9 +80,9 @@ def site_figures(findings: Findings, scan: Scan, site: SiteFindings, scene: Site
     return SiteFigures(
         _section(across, scene, across_view(scene), grey, voxel, f"site-{tooth}-across.png"),
         _section(along, scene, along_view(), grey, voxel, f"site-{tooth}-along.png"),
-        _profile(findings, site),
+        _profile(findings, site, scene.case_words),
         _solid(scan, scene),
-        seating_figure(site),
+        seating_figure(site, scene.case_words),
     )
 
 
@@ -166,7 +166,7 @@ def _section(section: Section | None, scene: SiteScene, view: View, grey: GreyRa
     return _drawn(file, alt, section_figure(section, scene, view, grey, (voxel, grey.words)))
 
 
-def _profile(findings: Findings, site: SiteFindings) -> Figure:
+def _profile(findings: Findings, site: SiteFindings, case_words: str) -> Figure:
     bone = site.bone
     body = (site.placed.platform_depth_mm, site.placed.apex_depth_mm) if site.placed else None
     words = (
@@ -174,13 +174,14 @@ def _profile(findings: Findings, site: SiteFindings) -> Figure:
         if findings.calibration is None
         else "grey value\n(calibration: see text)"
     )
-    sheet = profile_figure(bone.profile_depth_mm, bone.profile_grey, profile_marks(site), words, body)
     tooth = site.entry.tooth
+    whose = f"{tooth} · {case_words}"
+    sheet = profile_figure(bone.profile_depth_mm, bone.profile_grey, profile_marks(site), words, body, whose=whose)
     alt = f"Grey value along the planned axis of tooth {tooth} against the depth below the bone entry."
     return _drawn(f"site-{tooth}-profile.png", alt, sheet)
 
 
-def seating_figure(site: SiteFindings) -> Figure | None:
+def seating_figure(site: SiteFindings, case_words: str = "") -> Figure | None:
     """Torque against depth as it was read, beside the forecast kept with the record; None without a record."""
     story = site.seating
     if story is None:
@@ -194,6 +195,7 @@ def seating_figure(site: SiteFindings) -> Figure | None:
         plan.loading_Ncm,
         earlier=[run.points for run in earlier],
         planned_mm=plan.apex_mm,
+        whose=" · ".join((str(site.entry.tooth), case_words)) if case_words else str(site.entry.tooth),
     )
     tooth = site.entry.tooth
     alt = (

@@ -175,7 +175,7 @@ def _strokes(
         yield from (Stroke("structures", _path(outline), line) for outline in outlines)
         if shown.margin_mm and abs(height_over_plane(shape, plane)) <= shown.margin_mm:
             fine = Line(line.colour, palette.Dash.FINE, 0.7, "")
-            for outline in cut_shape(shape, plane, bounds, shown.margin_mm):
+            for outline in cut_shape(shape, plane, bounds, shown.line_mm):
                 yield Stroke("margins", _path(outline), fine)
 
 

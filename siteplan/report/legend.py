@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from textwrap import wrap
 
+from siteplan.anatomy import Tube
 from siteplan.report import palette
 from siteplan.report.canvas import Sheet
 from siteplan.report.cuts import cut_shape, cut_solid, height_over_plane
@@ -41,14 +42,18 @@ def rows_for(plane: Plane, scene: SiteScene, half_mm: float, notes: tuple[str, .
     if scene.fixture is not None:
         rows.append(Row("fixture: outer line body, fine line core", palette.FIXTURE_BODY))
     away: list[str] = []
+    tubes = False
     for shown in scene.structures:
         line = palette.LINE_OF_KIND[shown.structure.kind.value]
         shape, margin = shown.structure.shape, shown.margin_mm
         if cut_shape(shape, plane, bounds):
-            words = f", fine line: {margin:g} mm margin" if margin else ""
+            words = f", fine line: {shown.line_words}" if margin and not shown.contact else ""
+            tubes |= isinstance(shape, Tube)
             rows.append(Row(f"{shown.letter}  {short(shown.structure.name, _LONGEST - 8 - len(words))}{words}", line))
-        elif margin and cut_shape(shape, plane, bounds, margin):
-            words = f": only its {margin:g} mm margin is cut"
+            if margin and shown.contact:
+                rows.append(Row(f"{shown.letter}  fine line: {shown.line_words}", margin_line(line)))
+        elif margin and cut_shape(shape, plane, bounds, shown.line_mm):
+            words = f": only its {shown.line_words} is cut"
             name = short(shown.structure.name, _LONGEST - 6 - len(words))
             rows.append(Row(f"{shown.letter}  {name}{words}", margin_line(line)))
         else:
@@ -60,6 +65,8 @@ def rows_for(plane: Plane, scene: SiteScene, half_mm: float, notes: tuple[str, .
         rows.extend(Row(line) for line in wrap(f"not in this plane: {'; '.join(away)}", _LONGEST + 8))
     if len(hidden) < len(scene.others):
         rows.append(Row("a tooth number beside an outline: fixture of that site"))
+    if tubes or len(hidden) < len(scene.others):
+        rows.append(Row("outlines are as cut by this plane; oblique cuts change shape"))
     rows.extend(Row(short(note, _LONGEST + 8)) for note in notes)
     return rows
 

@@ -13,13 +13,13 @@ from siteplan.report.legend import short
 
 _GAP_MM, _HEAD_MM, _FOOT_MM = 4.0, 17.0, 7.0
 _DPI = 200
-_MARK = {"disc": "o", "triangle": "^", "cross": "X", "ring": "o"}
+_MARK = {"disc": "o", "diamond": "D", "triangle": "^", "cross": "X", "ring": "o"}
 CAUTION = "Planning aid for licensed clinicians. Numbers, intervals and sources are in the report. Do not measure here."
 
 
 def message_of(figures: SiteFigures, page: dict[str, Any], row: dict[str, Any]) -> Sheet:
     """The picture of a site from its page and its row of the summary, as the document has them."""
-    return message_figure(figures, page["tooth"], page["place"], page["verdict"], _detail(row))
+    return message_figure(figures, page["tooth"], page["place"], page["verdict"], _detail(row), f"case {page['case']}")
 
 
 def _detail(row: dict[str, Any]) -> str:
@@ -27,14 +27,17 @@ def _detail(row: dict[str, Any]) -> str:
     if tightest is None or tightest["absent"]:
         return ""
     span = f" ({tightest['interval']})" if tightest["interval"] else ""
-    return f"{tightest['value']}{span}, margin {row['margin']}"
+    return f"{tightest['value']}{span}, {row['demand']}"
 
 
-def message_figure(figures: SiteFigures, tooth: int, place: str, verdict: dict[str, str], detail: str) -> Sheet:
+def message_figure(
+    figures: SiteFigures, tooth: int, place: str, verdict: dict[str, str], detail: str, case_words: str = ""
+) -> Sheet:
     """Lay out the picture.
 
     Args:
         verdict: word, shape and what it is about, as the site's page has them.
+        case_words: names the case, nothing about the patient.
         detail: the distance that the verdict rests on, with interval and margin; "" where there is none.
     """
     pictures = [f for f in (figures.across, figures.along) if f.png]
@@ -54,13 +57,13 @@ def message_figure(figures: SiteFigures, tooth: int, place: str, verdict: dict[s
     sheet.text(_GAP_MM, top + 9.5, f"Tooth {tooth}", size=14, weight="bold", color=palette.ACCENT)
     sheet.text(_GAP_MM + 26, top + 9.5, place, size=9, color=palette.QUIET)
     _verdict(sheet, top + 3.0, verdict, detail)
+    sheet.text(sheet.width_mm - _GAP_MM, top + 9.5, case_words, size=7, ha="right", color=palette.QUIET)
     sheet.text(_GAP_MM, 2.5, CAUTION, size=6.5, color=palette.QUIET)
     return sheet
 
 
 def _verdict(sheet: Sheet, y_mm: float, verdict: dict[str, str], detail: str) -> None:
-    marks = (palette.KEPT, palette.CLOSE, palette.BROKEN, palette.UNKNOWN)
-    mark = next(m for m in marks if m.shape == verdict["shape"])
+    mark = next(m for m in palette.MARKS if m.shape == verdict["shape"])
     band = sheet.panel(
         (_GAP_MM, y_mm - 1.6, sheet.width_mm - 2 * _GAP_MM, 6.0), (0, sheet.width_mm - 2 * _GAP_MM, 0, 6)
     )

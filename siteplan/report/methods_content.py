@@ -6,10 +6,11 @@ from siteplan import __version__
 from siteplan.bone import density_tables
 from siteplan.findings import Findings
 from siteplan.report.identity import Identity
+from siteplan.report.remarks import demand_words
 from siteplan.report.words import figure
 
 DEFINITIONS: tuple[tuple[str, str], ...] = (
-    ("Interval", "Two numbers joined by “to” behind a value are its 95 % interval: what could be estimated of blur, "
+    ("Interval", "Two numbers in brackets behind a value are its 95 % interval: what could be estimated of blur, "
      "noise, sampling and the stated uncertainty of a structure. It does not cover patient movement, metal, or a "
      "structure drawn in the wrong place."),
     ("Bone entry", "The point where the planned axis passes the outer bone surface, found between the voxels. All "
@@ -33,11 +34,14 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
     ("Density class", "The most probable class of a published table given the mean and its interval; the shares are "
      "the probabilities of the classes."),
     ("Distance to a structure", "Signed shortest distance between the exact surface of the fixture, a solid of "
-     "revolution over its thread crests, and the exact surface of the structure; below zero where they overlap. Value "
-     "and lower limit are rounded down, the upper limit is rounded up."),
+     "revolution over its thread crests, and the exact surface of the structure; below zero where they overlap. To a "
+     "canal it goes to the lumen as drawn, so the bone above it can be thinner: where the canal roof measured on the "
+     "axis leaves less bone, that number stands beneath. Value and lower limit are rounded down, the upper "
+     "limit is rounded up."),
     ("Verdict", "“Keeps the margin” needs the whole interval beyond the margin. “Cannot be told” means that the margin "
-     "lies inside the interval. “Touches” means a distance of zero or less. “Planned contact” is shown only for a "
-     "structure that the plan engages on purpose, within its own limit."),
+     "lies inside the interval. “Touches” means a distance of zero or less. “Planned contact” is no kept margin: it "
+     "is shown for a structure that the plan engages on purpose, while it passes the structure by no more than its "
+     "own limit."),
     ("Tip depth", "How deep the very tip of a drill goes. The point of a twist drill lies deeper than its mark by half "
      "the diameter over the tangent of half the point angle. Marks are chosen on the safe side, never rounded towards "
      "a structure."),
@@ -65,13 +69,13 @@ def methods_content(findings: Findings, identity: Identity) -> dict[str, Any]:
 
 
 def _margins(findings: Findings) -> list[dict[str, str]]:
-    seen: dict[tuple[str, float], dict[str, str]] = {}
+    seen: dict[tuple[str, float, bool], dict[str, str]] = {}
     everything = [c for site in findings.sites for c in site.clearances] + list(findings.between_fixtures)
     for clearance in everything:
         margin = clearance.margin
-        seen[(margin.key, margin.value_mm)] = {
-            "kind": margin.key.replace("-", " "),
-            "value": f"{figure(margin.value_mm, 1)}\u00a0mm",
+        seen[(margin.key, margin.value_mm, clearance.contact)] = {
+            "kind": ("planned contact with " if clearance.contact else "") + margin.key.replace("-", " "),
+            "value": demand_words(clearance).removeprefix("margin "),
             "status": margin.status,
             "source": margin.source,
             "others": margin.others,

@@ -78,6 +78,7 @@ def torque_depth_figure(
     *,
     earlier: Sequence[Sequence[tuple[float, float]]] = (),
     planned_mm: float | None = None,
+    whose: str = "",
 ) -> Sheet:
     """Torque against depth while seating: the forecast's band and median, what was read, ceiling and loading torque.
 
@@ -86,10 +87,12 @@ def torque_depth_figure(
         points: (depth of the apex in mm, torque in N·cm) as read.
         earlier: the same of earlier tries at this site, each a line of its own.
         planned_mm: planned depth of the apex.
+        whose: tooth and case, for a picture that is found alone.
     """
     height = HEIGHT_MM + _KEY_MM
     sheet = Sheet(WIDTH_MM, height)
     sheet.text(_LEFT_MM, height - 4.5, "Torque while seating", size=8, weight="bold")
+    sheet.text(WIDTH_MM - 1, height - 4.5, whose, size=6.5, ha="right", color=palette.QUIET)
     tries = [run for run in earlier if run]
     depths = [*curve.get("depth_mm", ()), *(depth for run in (points, *tries) for depth, _ in run)]
     if not depths:

@@ -99,6 +99,10 @@ class Mark:
 
 
 KEPT = Mark("disc", "#14532d", "#e3f1e6")
+PLANNED = Mark("diamond", "#2341c4", "#e2e8fb")
+"""A structure that the plan engages on purpose: neither kept at a distance nor a fault."""
 CLOSE = Mark("triangle", "#6b4300", "#fdf0d2")
 BROKEN = Mark("cross", "#8a1238", "#fbe1e8")
 UNKNOWN = Mark("ring", "#3d4850", "#e8ecee")
+MARKS = (KEPT, PLANNED, CLOSE, BROKEN, UNKNOWN)
+"""Every mark there is."""

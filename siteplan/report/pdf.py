@@ -16,7 +16,6 @@ import matplotlib as mpl
 
 from siteplan.errors import OutputError
 from siteplan.report import palette
-from siteplan.report.palette import Mark
 
 Paper = Literal["a4", "us-letter"]
 STANDARDS: list[Literal["a-2a", "ua-1"]] = ["a-2a", "ua-1"]
@@ -83,5 +82,4 @@ def _breakable(text: str) -> str:
 
 def _palette() -> dict[str, Any]:
     colours = {name: getattr(palette, name) for name in ("INK", "QUIET", "ACCENT", "RULE", "WASH")}
-    marks: list[Mark] = [palette.KEPT, palette.CLOSE, palette.BROKEN, palette.UNKNOWN]
-    return colours | {"marks": {m.shape: {"text": m.text_colour, "ground": m.ground} for m in marks}}
+    return colours | {"marks": {m.shape: {"text": m.text_colour, "ground": m.ground} for m in palette.MARKS}}

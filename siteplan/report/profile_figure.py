@@ -19,6 +19,8 @@ def profile_figure(
     marks: Sequence[DepthMark],
     unit_words: str,
     body_mm: tuple[float, float] | None = None,
+    *,
+    whose: str = "",
 ) -> Sheet:
     """Draw grey value against depth below the bone entry.
 
@@ -27,11 +29,13 @@ def profile_figure(
         marks: places on the axis with their words (bone entry, cortex, fixture's ends).
         unit_words: what the vertical axis is; says that it is not Hounsfield units unless calibrated.
         body_mm: depths of the fixture's two ends in bone, shaded, if there is one.
+        whose: tooth and case, for a picture that is found alone.
     """
     depth, values = np.asarray(depth_mm, dtype=np.float64), np.asarray(grey, dtype=np.float64)
     sheet = Sheet(WIDTH_MM, HEIGHT_MM)
     finite = np.isfinite(values)
     sheet.text(_LEFT_MM, HEIGHT_MM - 4, "Grey value along the axis", size=8, weight="bold")
+    sheet.text(WIDTH_MM - 1, HEIGHT_MM - 4, whose, size=6.5, ha="right", color=palette.QUIET)
     if finite.sum() < 2:
         sheet.text(_LEFT_MM, HEIGHT_MM / 2, "No profile: the axis does not run inside the scan here.", size=7)
         return sheet

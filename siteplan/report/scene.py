@@ -28,11 +28,29 @@ class DepthMark:
 
 @dataclass(frozen=True, eq=False)
 class ShownStructure:
-    """A structure with the letter that stands for it on pictures, and the margin that is kept from it (mm)."""
+    """A structure with the letter that stands for it on pictures, and the margin that is kept from it (mm).
+
+    Attributes:
+        contact: the fixture engages it on purpose; `margin_mm` is then how far it may pass behind the surface.
+    """
 
     letter: str
     structure: Structure
     margin_mm: float | None
+    contact: bool = False
+
+    @property
+    def line_mm(self) -> float:
+        """Where the fine line lies: outside the surface, below zero behind it; 0 without one."""
+        margin = self.margin_mm or 0.0
+        return -margin if self.contact else margin
+
+    @property
+    def line_words(self) -> str:
+        """What the fine line is."""
+        if self.contact:
+            return f"limit of planned contact, {self.margin_mm:g} mm behind it"
+        return f"{self.margin_mm:g} mm margin"
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +72,7 @@ class SiteScene:
         tooth: ISO 3950 number.
         frame: depth 0 at the bone entry (at the planned point where the axis meets no bone).
         upper: upper jaw; the inner side is then called palatal.
+        case_words: names the case on a picture that is found alone; holds nothing about the patient.
         fixture: this site's own, or None.
         others: fixtures of the other sites.
         widths, distal_widths: chords in the buccolingual and in the mesiodistal plane.
@@ -64,6 +83,7 @@ class SiteScene:
     tooth: int
     frame: SiteFrame
     upper: bool
+    case_words: str = ""
     fixture: ShownFixture | None = None
     others: tuple[ShownFixture, ...] = ()
     structures: tuple[ShownStructure, ...] = ()

@@ -121,7 +121,7 @@ def draw_structures(axes: Axes, section: Section, scene: SiteScene, bounds: Boun
         outlines = cut_shape(shown.structure.shape, section.plane, bounds)
         for outline in outlines:
             stroke(axes, outline, line, zorder=3)
-        margin = cut_shape(shown.structure.shape, section.plane, bounds, shown.margin_mm) if shown.margin_mm else []
+        margin = cut_shape(shown.structure.shape, section.plane, bounds, shown.line_mm) if shown.margin_mm else []
         for outline in margin:
             stroke(axes, outline, legend.margin_line(line), zorder=2.5, alpha=0.9)
         if outlines:
@@ -189,10 +189,11 @@ def _words_around(
     left, bottom, wide, tall = at
     plane = section.plane
     middle = left + wide / 2
-    sheet.text(left, bottom + tall + _EDGE_MM + 0.6, view.title, size=8, weight="bold")
+    sheet.text(left, bottom + tall + _EDGE_MM + 0.6, f"{scene.tooth} · {view.title}", size=8, weight="bold")
     sheet.text(
         WIDTH_MM - 1.0, bottom + tall + _EDGE_MM + 0.6, view.seen_from, size=6.5, ha="right", color=palette.QUIET
     )
+    sheet.text(WIDTH_MM - 1.0, bottom + tall + 1.3, scene.case_words, size=5.5, ha="right", color=palette.QUIET)
     up = "apical" if plane.up @ scene.frame.axis > 0 else "coronal"
     down = "coronal" if up == "apical" else "apical"
     inner = (scene.inner_side, "buccal") if view.across else ("mesial", "distal")

@@ -1,5 +1,6 @@
 """`write_shared`: what leaves the clinic, with the patient's identity removed unless it is asked for."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ from siteplan.findings import Findings
 from siteplan.report import pdf
 from siteplan.report.document import document
 from siteplan.report.figures import SiteFigures, overviews, site_figures, site_sections, voxel_words
+from siteplan.report.former import clear_former, keep_list
 from siteplan.report.identity import Identity
 from siteplan.report.message_figure import message_of
 from siteplan.report.naming import Naming
@@ -28,16 +30,19 @@ def write_shared(
     progress: Progress | None = None,
     made: datetime | None = None,
     paper: Paper = "a4",
+    tell: Callable[[str], None] | None = None,
 ) -> list[Path]:
     """Write `plan.html` (to leaf through), `report.pdf` and one picture per site for a message.
 
-    File names say nothing about the patient.
+    File names say nothing about the patient. Files of an earlier report in the folder that this one does not replace
+    are taken away, and `tell` hears so in one sentence.
 
     Returns:
         The files written.
 
     Raises:
-        OutputError: the folder cannot be made or written.
+        OutputError: the folder cannot be made or written, or holds pictures of another report that cannot be told
+            from somebody's own files.
     """
     show = progress or (lambda _fraction, _what: None)
     when = made or datetime.now(UTC)
@@ -61,7 +66,9 @@ def write_shared(
     if pdf.can_write():
         files["report.pdf"] = pdf.report_pdf(content, figures, when, paper)
     make_folder(out_dir)
+    clear_former(out_dir, files, tell)
     for name, raw in files.items():
         write_whole(out_dir / name, raw)
+    keep_list(out_dir, files)
     show(1.0, "written")
     return [out_dir / name for name in files]

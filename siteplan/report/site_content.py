@@ -9,11 +9,12 @@ from siteplan.case.tooth import jaw_of, side_of, universal_of
 from siteplan.findings import Findings, PlacedFixture, SiteFindings
 from siteplan.flags import Flag
 from siteplan.measures import Measure
-from siteplan.placement import Clearance, Margin, Verdict
+from siteplan.placement import Clearance, Verdict
 from siteplan.report import verdicts
 from siteplan.report.identity import Identity
 from siteplan.report.naming import Naming
-from siteplan.report.words import Notes, cell, figure, safe_cell, sentence, with_unit
+from siteplan.report.remarks import demand_words, is_lumen, rim_words, site_roof_words
+from siteplan.report.words import Notes, cell, figure, percent, safe_cell, sentence, with_unit
 
 _FAR_MM = 15.0
 """A structure further away than this that keeps its margin needs no row of its own (own choice)."""
@@ -28,6 +29,7 @@ def site_content(findings: Findings, site: SiteFindings, naming: Naming, identit
     tooth = site.entry.tooth
     return {
         "tooth": tooth,
+        "case": findings.case.digest[:12],
         "other_notation": universal_of(tooth),
         "place": f"{jaw_of(tooth)} jaw, {side_of(tooth)} side",
         "inner": "palatal" if jaw_of(tooth) == "upper" else "lingual",
@@ -36,8 +38,15 @@ def site_content(findings: Findings, site: SiteFindings, naming: Naming, identit
         "verdict": site_verdict(site, naming),
         "bone_only": site.placed is None,
         "clearances": clearance_rows(
-            site.clearances, naming, findings.structures, notes, _upper(site), hand_of(site, notes)
+            site.clearances,
+            naming,
+            findings.structures,
+            notes,
+            _upper(site),
+            hand_of(site, notes),
+            site_roof_words(site),
         ),
+        "rim": rim_words(site),
         "far": far_words(site.clearances, naming, notes),
         "levels": _level_rows(site, notes),
         "axis_rows": _axis_rows(site.bone, notes),
@@ -86,6 +95,7 @@ def clearance_rows(
     notes: Notes,
     upper: bool = False,
     hand: Callable[[Clearance], tuple[str, int | None]] | None = None,
+    remarks: dict[str, str] | None = None,
 ) -> list[dict[str, Any]]:
     """One row per structure, and one per side of the bone: its least cover, with the levels in a line beneath.
 
@@ -97,7 +107,8 @@ def clearance_rows(
         if _far(clearance):
             continue
         if clearance.kind not in _BONE_SIDES:
-            rows.append(clearance_row(clearance, naming, structures, notes) | _hand_cell(clearance, hand))
+            row = clearance_row(clearance, naming, structures, notes, remarks)
+            rows.append(row | _hand_cell(clearance, hand))
         elif clearance.distance.depth_mm is None and clearance.kind not in seen:
             seen.add(clearance.kind)
             levels = [c for c in clearances if c.kind == clearance.kind and c.distance.depth_mm is not None]
@@ -133,11 +144,6 @@ def _hand_cell(clearance: Clearance, hand: Callable[[Clearance], tuple[str, int 
     return {"hand": text, "hand_note": note}
 
 
-def percent(share: float) -> str:
-    """A chance with its sign; one decimal below a tenth."""
-    return f"{figure(100 * share, 0 if share >= 0.1 or share < 0.0005 else 1)}\u00a0%"
-
-
 def far_words(clearances: tuple[Clearance, ...], naming: Naming, notes: Notes) -> str:
     """What lies far away and keeps its margin, in one line instead of a row each."""
     parts = []
@@ -146,8 +152,8 @@ def far_words(clearances: tuple[Clearance, ...], naming: Naming, notes: Notes) -
             found = safe_cell(clearance.distance, notes)
             letter = naming.letter(clearance.structure)
             name = f"{letter} {naming.name(clearance.structure)}".strip()
-            margin = with_unit(clearance.margin.value_mm, "mm")
-            parts.append(f"{name} {found['value']} ({found['interval']}), margin {margin}, {clearance.verdict.value}")
+            demand = demand_words(clearance)
+            parts.append(f"{name} {found['value']} ({found['interval']}), {demand}, {clearance.verdict.value}")
     return "; ".join(parts)
 
 
@@ -163,36 +169,48 @@ def _at_level(clearance: Clearance, notes: Notes) -> str:
 
 
 def clearance_row(
-    clearance: Clearance, naming: Naming, structures: tuple[Structure, ...], notes: Notes
+    clearance: Clearance,
+    naming: Naming,
+    structures: tuple[Structure, ...],
+    notes: Notes,
+    remarks: dict[str, str] | None = None,
 ) -> dict[str, Any]:
-    """One row: what, how far, what is demanded and by whom, and what follows."""
+    """One row: what, how far, what is demanded and by whom, and what follows; `remarks` by structure stand beneath."""
     made = next((_MADE_BY[s.made_by] for s in structures if s.name == clearance.structure), "measured")
+    if is_lumen(clearance.kind) and made != "measured":
+        made = f"its lumen, as {made}"
     room = verdicts.room_left_mm(clearance)
+    demand = demand_words(clearance)
     return {
         "letter": naming.letter(clearance.structure),
         "name": naming.name(clearance.structure),
         "made_by": made,
         "distance": safe_cell(clearance.distance, notes),
-        "margin": with_unit(clearance.margin.value_mm, "mm"),
-        "margin_note": notes.number(margin_words(clearance.margin)),
-        "room": "" if room is None else room_words(room),
+        "demand": demand,
+        "margin": demand.removeprefix("margin "),
+        "margin_note": notes.number(margin_words(clearance)),
+        "contact": clearance.contact,
+        "room": "" if room is None or (clearance.contact and room >= 0) else room_words(room, clearance.contact),
         "verdict": verdicts.shown(clearance.verdict),
         "by_depth": "",
+        "remark": (remarks or {}).get(clearance.structure, ""),
     }
 
 
-def margin_words(margin: Margin) -> str:
-    """Whose margin it is, and how well that is known."""
+def margin_words(clearance: Clearance) -> str:
+    """Whose margin or limit it is, and how well that is known."""
+    margin = clearance.margin
     others = f" Other values: {margin.others}." if margin.others else ""
     status = _STATUS.get(margin.status, margin.status)
-    return f"Margin to {margin.key.replace('-', ' ')}: {margin.source} ({status}).{others}"
+    what = "Limit of planned contact with" if clearance.contact else "Margin to"
+    return f"{what} {margin.key.replace('-', ' ')}: {margin.source} ({status}).{others}"
 
 
-def room_words(room_mm: float) -> str:
+def room_words(room_mm: float, contact: bool = False) -> str:
     """How much is left beyond what is demanded, rounded to the unfavourable side."""
     hundredths = int(room_mm * 100 // 1)
     words = with_unit(abs(hundredths) / 100, "mm", 2)
-    return f"{words} to spare" if hundredths >= 0 else f"{words} short"
+    return f"{words} to spare" if hundredths >= 0 else f"{words} {'too deep' if contact else 'short'}"
 
 
 def _level_rows(site: SiteFindings, notes: Notes) -> list[dict[str, Any]]:

@@ -76,13 +76,13 @@ def solid_figure(scan: Scan, scene: SiteScene) -> Sheet:
     sheet = Sheet(WIDTH_MM, _PICTURE_MM + 16)
     axes = sheet.panel((1, 8, wide, _PICTURE_MM), (0, wide, 0, _PICTURE_MM))
     axes.imshow(picture, extent=(0, wide, 0, _PICTURE_MM), aspect="auto", interpolation="bilinear")
-    sheet.text(1, _PICTURE_MM + 10.5, "Site in 3D", size=8, weight="bold")
+    sheet.text(1, _PICTURE_MM + 10.5, f"{scene.tooth} · Site in 3D", size=8, weight="bold")
     sheet.text(
         WIDTH_MM - 1, _PICTURE_MM + 10.5, "from the cheek, slightly from the crown", ha="right", color=palette.QUIET
     )
     _compass(sheet, camera)
     scale = _PICTURE_MM / (2 * camera.half_height_mm)
-    scale_bar(sheet, (1, 3.2), scale, "across the view; not for measuring")
+    scale_bar(sheet, (1, 3.2), scale, f"across the view; not for measuring · {scene.case_words}")
     return sheet
 
 

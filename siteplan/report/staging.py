@@ -10,6 +10,7 @@ from siteplan.bone import BoneFindings
 from siteplan.case.tooth import jaw_of
 from siteplan.findings import Findings, PlacedFixture, SiteFindings
 from siteplan.frame import SiteFrame
+from siteplan.placement import Clearance
 from siteplan.report.scene import DepthMark, ShownFixture, ShownStructure, SiteScene, WidthTick
 from siteplan.report.words import figure, with_unit
 
@@ -35,9 +36,9 @@ def structure_letters(structures: tuple[Structure, ...]) -> dict[str, str]:
 
 def _scene(findings: Findings, site: SiteFindings, letters: dict[str, str], names: dict[str, str]) -> SiteScene:
     frame = site.bone.frame
-    margins = {c.structure: c.margin.value_mm for c in site.clearances if c.kind not in _NO_BAND}
+    measured = {c.structure: c for c in site.clearances if c.kind not in _NO_BAND}
     shown = tuple(
-        ShownStructure(letters[s.name], replace(s, name=names.get(s.name, s.name)), margins.get(s.name))
+        _shown(letters[s.name], replace(s, name=names.get(s.name, s.name)), measured.get(s.name))
         for s in findings.structures
     )
     others = tuple(
@@ -50,6 +51,7 @@ def _scene(findings: Findings, site: SiteFindings, letters: dict[str, str], name
         tooth=site.entry.tooth,
         frame=frame,
         upper=jaw_of(site.entry.tooth) == "upper",
+        case_words=f"case {findings.case.digest[:12]}",
         fixture=_fixture(site.entry.tooth, site.placed) if site.placed else None,
         others=others,
         structures=shown,
@@ -59,6 +61,12 @@ def _scene(findings: Findings, site: SiteFindings, letters: dict[str, str], name
         second_cortex_mm=site.bone.second_cortex_depth.value,
         deepest_mm=_deepest(site, frame, findings.structures, tips),
     )
+
+
+def _shown(letter: str, structure: Structure, clearance: Clearance | None) -> ShownStructure:
+    if clearance is None:
+        return ShownStructure(letter, structure, None)
+    return ShownStructure(letter, structure, clearance.margin.value_mm, clearance.contact)
 
 
 def _fixture(tooth: int, placed: PlacedFixture) -> ShownFixture:
@@ -75,7 +83,7 @@ def _widths(bone: BoneFindings) -> tuple[WidthTick, ...]:
             continue
         words = [f"width {with_unit(width.value or 0.0, width.unit)}"]
         if width.low is not None and width.high is not None:
-            words.append(f"{figure(width.low, 1)} to {figure(width.high, 1)}")
+            words.append(f"({figure(width.low, 1)} to {figure(width.high, 1)})")
         ticks.append(WidthTick(width.depth_mm or 0.0, -(lingual.value or 0.0), buccal.value or 0.0, tuple(words)))
     return tuple(ticks)
 

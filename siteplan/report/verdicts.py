@@ -9,7 +9,7 @@ from siteplan.report.palette import Mark
 
 MARK_OF: dict[Verdict, Mark] = {
     Verdict.KEEPS: palette.KEPT,
-    Verdict.PLANNED_CONTACT: palette.KEPT,
+    Verdict.PLANNED_CONTACT: palette.PLANNED,
     Verdict.CANNOT_BE_TOLD: palette.CLOSE,
     Verdict.BREAKS: palette.BROKEN,
     Verdict.TOUCHES: palette.BROKEN,
@@ -17,7 +17,7 @@ MARK_OF: dict[Verdict, Mark] = {
 }
 """How each verdict looks. Every verdict is in here; a test holds the two together."""
 
-_GRAVITY = (palette.KEPT, palette.CLOSE, palette.BROKEN)
+_GRAVITY = (palette.KEPT, palette.PLANNED, palette.CLOSE, palette.BROKEN)
 
 NOTHING_CHECKED = "nothing to check"
 BONE_ONLY = "bone only"
@@ -35,7 +35,10 @@ def room_left_mm(clearance: Clearance) -> float | None:
 
 
 def gravest(clearances: Iterable[Clearance]) -> Clearance | None:
-    """The clearance that a site is judged by: gravest verdict first, then the least room left."""
+    """The clearance that a site is judged by: gravest verdict first, then the least room left.
+
+    A planned contact comes before every kept margin: it is the nearest thing, and it has to be named.
+    """
     everything = list(clearances)
     if not everything:
         return None

@@ -1,11 +1,10 @@
 """Numbers and verdicts as words: every number with its unit, every absent one with its reason."""
 
-import math
 from collections.abc import Iterable
 from typing import Any
 
 from siteplan.flags import Flag
-from siteplan.measures import Measure
+from siteplan.measures import Measure, safely_rounded
 
 NOT_MEASURED = "not measured"
 NO_BREAK = "\u00a0"
@@ -86,18 +85,18 @@ def safe_cell(measure: Measure, notes: Notes) -> dict[str, Any]:
     numbers = notes.of(measure.flags)
     if measure.value is None:
         return {"value": NOT_MEASURED, "interval": "", "notes": numbers, "absent": True}
-    low = None if measure.low is None else _down(measure.low)
-    high = None if measure.high is None else -_down(-measure.high)
+    value, low, high = safely_rounded(measure, 2)
     return {
-        "value": with_unit(_down(measure.value), measure.unit, 2),
+        "value": with_unit(value or 0.0, measure.unit, 2),
         "interval": _span(low, high, 2),
         "notes": numbers,
         "absent": False,
     }
 
 
-def _down(value: float) -> float:
-    return math.floor(value * 100 + 1e-9) / 100
+def percent(share: float) -> str:
+    """A chance with its sign; one decimal below a tenth."""
+    return f"{figure(100 * share, 0 if share >= 0.1 or share < 0.0005 else 1)}{NO_BREAK}%"
 
 
 def sentence(text: str) -> str:

@@ -13,6 +13,7 @@ from siteplan.findings import Findings
 from siteplan.report import pdf
 from siteplan.report.document import document
 from siteplan.report.figures import Figure, SiteFigures, overviews, site_figures
+from siteplan.report.former import clear_former, keep_list
 from siteplan.report.html import report_html
 from siteplan.report.identity import Identity
 from siteplan.report.naming import Naming, without_identity
@@ -34,6 +35,7 @@ def write_report(
     identity: Identity = Identity.AS_GIVEN,
     made: datetime | None = None,
     paper: Paper = "a4",
+    tell: Callable[[str], None] | None = None,
 ) -> list[Path]:
     """Write `findings.json`, `report.html`, `report.pdf` and the figures into `out_dir`, made if it is not there.
 
@@ -44,12 +46,14 @@ def write_report(
         identity: how much of the patient's identity is written; see `Identity`.
         made: the time to print; now when not given.
         paper: size of the PDF's pages; the HTML prints on any.
+        tell: hears one sentence where files of an earlier report were taken out of the folder.
 
     Returns:
         The files written, findings first.
 
     Raises:
-        OutputError: the folder cannot be made or written.
+        OutputError: the folder cannot be made or written, or holds pictures of another report that cannot be told
+            from somebody's own files.
     """
     show = progress or (lambda _fraction, _what: None)
     when = made or datetime.now(UTC)
@@ -65,8 +69,10 @@ def write_report(
         content["assessment_remarks"].append(pdf.MISSING)
     files["report.html"] = report_html(content, figures).encode()
     files |= figures
+    clear_former(out_dir, files, tell)
     for name, raw in files.items():
         write_whole(out_dir / name, raw)
+    keep_list(out_dir, files)
     show(1.0, "report written")
     return [out_dir / name for name in files]
 

@@ -58,7 +58,7 @@ def test_words_on_paper(colour: str, ground: str) -> None:
     assert contrast(colour, ground) >= 4.5  # WCAG 2.2, success criterion 1.4.3
 
 
-@pytest.mark.parametrize("mark", [palette.KEPT, palette.CLOSE, palette.BROKEN, palette.UNKNOWN])
+@pytest.mark.parametrize("mark", palette.MARKS)
 def test_verdict_words(mark: palette.Mark) -> None:
     assert contrast(mark.text_colour, mark.ground) >= 4.5
 
@@ -79,4 +79,13 @@ def test_every_kind_and_verdict_has_its_look() -> None:
     assert set(palette.LINE_OF_KIND) == {kind.value for kind in Kind}
     assert set(verdicts.MARK_OF) == set(Verdict)
     for verdict, mark in verdicts.MARK_OF.items():
-        assert verdict.good == (mark is palette.KEPT), "only a good verdict may look good"
+        assert (verdict is Verdict.KEEPS) == (mark is palette.KEPT), "only a kept margin may look kept"
+        assert (verdict is Verdict.PLANNED_CONTACT) == (mark is palette.PLANNED), "and a contact like nothing else"
+
+
+@pytest.mark.parametrize("sight", DEFICIENT)
+def test_marks_of_verdicts_stay_apart(sight: str) -> None:
+    # 2.3 is just noticeable (Mahy et al., 1994, from memory). Shape and word carry the verdict; colour has to differ.
+    seen = {mark.shape: lab(np.array(DEFICIENT[sight]) @ linear(mark.text_colour)) for mark in palette.MARKS}
+    planned = seen.pop(palette.PLANNED.shape)
+    assert min(float(np.linalg.norm(planned - other)) for other in seen.values()) > 15
