@@ -4,8 +4,10 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from siteplan.commands._shared import print_json, progress_to, silent
+from siteplan.measures import distance_words
 
 if TYPE_CHECKING:
+    from siteplan.placement.hand import Chance, Risk
     from siteplan.surgery import Branch, Preparation, Step
     from siteplan.surgery.reasons import Reason
 
@@ -67,11 +69,42 @@ def card_lines(tooth: int, card: "Preparation", *, explain: bool) -> list[str]:
         f"Turning in: aim for {low:g} to {high:g} N·cm, early loading from {goal.loading_Ncm:g}, never above "
         f"{goal.ceiling_Ncm:g}." + _where(goal.why, explain)
     )
+    if goal.loading_Ncm < low:
+        lines.append(
+            f"{INDENT}The aim of {low:g} is what is tried for; from {goal.loading_Ncm:g} on, torque alone does not rule "
+            "out early loading. Between the two it stays a decision."
+        )
     lines += _forecast(card)
     for branch in card.branches:
         lines += _branch(branch, explain)
     lines += [f"Note: {note.text}" + _where(note, explain) for note in (*card.reasons, *card.notes)]
     return lines + [f"- {caution}" for caution in card.cautions]
+
+
+def _risk(risk: "Risk") -> str:
+    """What a hand that deviates as published may do at one structure."""
+    touch = "of passing" if risk.contact or risk.margin_mm == 0 else "of touching"
+    words = f"chance {touch} {risk.structure}: {_chance(risk.touch)}"
+    if risk.contact:
+        words += f", of going more than {risk.margin_mm:g} mm behind it: {_chance(risk.breach)}"
+    elif risk.margin_mm > 0:
+        words += f", of coming nearer than {risk.margin_mm:g} mm: {_chance(risk.breach)}"
+    return f"{words}; {HANDS.get(risk.hand.name, risk.hand.name)}"
+
+
+def _chance(chance: "Chance") -> str:
+    """A chance with its interval; none among the draws is no zero."""
+    if chance.value == 0:
+        return f"under {chance.high:.1%}"
+    return f"{chance.value:.1%} ({chance.low:.1%} to {chance.high:.1%})"
+
+
+HANDS = {
+    "free": "placed by hand without a guide",
+    "static-guide": "placed through a static guide",
+    "navigation": "placed by hand under navigation",
+}
+"""The published hands in words."""
 
 
 def _step(number: str, step: "Step", explain: bool) -> list[str]:
@@ -81,19 +114,14 @@ def _step(number: str, step: "Step", explain: bool) -> list[str]:
         f"{step.tip_depth_mm:.2f} mm from the {step.reference}, {step.tip_below_bone_mm:.2f} mm below the bone entry.",
         f"{INDENT}{slow:g} to {fast:g} 1/min, {step.drill.irrigation}",
     ]
-    for clearance in step.clearances:
-        distance = clearance.distance
-        value = "not measured" if distance.value is None else f"{distance.value:.2f} mm"
-        if distance.low is not None and distance.high is not None:
-            value += f" ({distance.low:.2f} to {distance.high:.2f})"
-        lines.append(
-            f"{INDENT}to {clearance.structure}: {value}, margin {clearance.margin.value_mm:g} mm, {clearance.verdict}"
-        )
     lines += [
-        f"{INDENT}chance of touching {risk.structure}: {risk.touch.value:.1%} ({risk.touch.low:.1%} to "
-        f"{risk.touch.high:.1%}), hand: {risk.hand.name}"
-        for risk in step.risks
+        f"{INDENT}to {found.structure}: {distance_words(found.distance)}, margin {found.margin.value_mm:g} mm, "
+        f"{found.verdict}"
+        for found in step.clearances
     ]
+    lines += [f"{INDENT}{_risk(risk)}" for risk in step.risks]
+    if step.held_back:
+        lines.append(f"{INDENT}not deeper: {step.held_back}")
     if step.access:
         lines.append(f"{INDENT}{step.access}")
     if explain:
@@ -110,10 +138,21 @@ def _forecast(card: "Preparation") -> list[str]:
         f"Torque forecast: {final.value:.0f} N·cm at full depth (95 % interval {final.low:.0f} to {final.high:.0f}), "
         f"of which cortex {report.planned.cortex[-1]:.0f} and cancellous bone {report.planned.cancellous[-1]:.0f}; "
         f"from {report.basis}.",
+        *_past_ceiling(card),
         *(f"{INDENT}{other.name}: {other.final.value:.0f} N·cm" for other in report.others),
         *(f"! {warning}" for warning in report.warnings),
     ]
     return lines + [f"- {limit}" for limit in report.cannot_know]
+
+
+def _past_ceiling(card: "Preparation") -> list[str]:
+    high, ceiling = card.forecast.planned.final.high if card.forecast else None, card.torque.ceiling_Ncm
+    if high is None or high <= ceiling:
+        return []
+    return [
+        f"! The interval reaches past the ceiling of {ceiling:g} N·cm: no torque above the ceiling is ever applied; "
+        "at the ceiling back out and widen by the card."
+    ]
 
 
 def _branch(branch: "Branch", explain: bool) -> list[str]:

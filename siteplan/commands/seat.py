@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from siteplan.commands._shared import print_json, progress_to
 
 if TYPE_CHECKING:
+    from siteplan.surgery.entries import Entry
     from siteplan.surgery.record import Record
     from siteplan.surgery.seating_plan import SeatingPlan
 
@@ -134,6 +135,8 @@ class Dialogue:
         from siteplan.surgery.spoken import parse, parse_correction, whole
 
         word, _, rest = line.partition(" ")
+        if self.to_accept() and self.answered(line):
+            return
         match word.lower():
             case "help" | "?":
                 self.help()
@@ -150,8 +153,41 @@ class Dialogue:
             case "with":
                 self.keep(Entry(Kind.REPLACED, plan=self.planner(rest.strip())))
             case _:
-                self.keep(parse(line))
+                self.keep(self.allowed(parse(line)))
         self.next_step()
+
+    def to_accept(self) -> tuple[str, ...]:
+        """Margins that the fixture of now breaks and that nobody has accepted yet."""
+        from siteplan.surgery.entries import accepted
+
+        return () if accepted(self.record.entries) else self.record.state.plan.broken
+
+    def answered(self, line: str) -> bool:
+        """Whether this line answers the question about broken margins; a yes is kept with what it was said to."""
+        from siteplan.surgery.entries import LONGEST_TEXT, Entry, Kind
+
+        if line.lower() != "yes":
+            return False
+        self.keep(Entry(Kind.ACCEPTED, text="; ".join(self.to_accept())[:LONGEST_TEXT]))
+        self.next_step()
+        return True
+
+    def allowed(self, entry: "Entry") -> "Entry":
+        """The entry, unless it moves a fixture whose broken margins nobody has accepted.
+
+        Raises:
+            SeatingError: it does.
+        """
+        from siteplan.surgery.entries import REMARKS, Kind
+        from siteplan.surgery.seating_plan import SeatingError
+
+        broken = self.to_accept()
+        if broken and entry.kind not in REMARKS | {Kind.ENDED, Kind.TAKEN_OUT, Kind.BACKED_OUT}:
+            raise SeatingError(
+                f"this fixture does not keep its margin ({'; '.join(broken)}); type 'yes' to take that on yourself "
+                "before it is turned, or 'end'."
+            )
+        return entry
 
     def last(self) -> int:
         """Number of the latest entry that counts."""
@@ -166,8 +202,16 @@ class Dialogue:
         self.record = add_entry(self.path, self.record, entry)
 
     def next_step(self) -> None:
-        """Where the fixture stands, what to do, and why."""
-        _advise(self.record, self.out)
+        """Where the fixture stands, what to do, and why; before it, the question about margins that it breaks."""
+        broken = self.to_accept()
+        if not broken:
+            _advise(self.record, self.out)
+            return
+        self.say("\n! STOP. This fixture does not keep its margin where it is planned:")
+        for one in broken:
+            self.say(f"! {one}")
+        self.say("NEXT  Type 'yes' to take that on yourself, or change the plan and leave with 'end' or 'quit'.")
+        self.say(f"{MARGIN}why: no turn is taken down before a person has answered for it; the answer is kept")
 
     def help(self) -> None:
         """What can be typed now, then everything else."""

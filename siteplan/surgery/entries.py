@@ -29,12 +29,13 @@ class Kind(StrEnum):
     LOT = "lot"
     GUM_MEASURED = "gum measured"
     FELT = "felt"
+    ACCEPTED = "broken margin accepted"
     NOTE = "note"
     UNDO = "undo"
     CORRECTION = "correction"
 
 
-REMARKS = frozenset({Kind.DRILLED, Kind.LOT, Kind.FELT, Kind.NOTE, Kind.GUM_MEASURED})
+REMARKS = frozenset({Kind.DRILLED, Kind.LOT, Kind.FELT, Kind.NOTE, Kind.GUM_MEASURED, Kind.ACCEPTED})
 """Entries that are welcome at any time and move nothing."""
 
 NUMBERS = ("turns", "torque_Ncm", "above_gum_mm", "mark_mm", "gum_mm")
@@ -122,7 +123,7 @@ class Entry:
 _NEEDS = {
     "turns": (Kind.TURNED_BY_HAND, Kind.CLICKED, Kind.TURNED_IN, Kind.BACKED_OUT),
     "torque_Ncm": (Kind.CLICKED, Kind.FINAL_TORQUE),
-    "text": (Kind.OPENED, Kind.DRILLED, Kind.LOT, Kind.FELT, Kind.NOTE),
+    "text": (Kind.OPENED, Kind.DRILLED, Kind.LOT, Kind.FELT, Kind.NOTE, Kind.ACCEPTED),
     "plan": (Kind.STARTED, Kind.REPLACED),
     "gum_mm": (Kind.GUM_MEASURED,),
     "of": (Kind.UNDO, Kind.CORRECTION),
@@ -158,6 +159,14 @@ def effective(entries: Sequence[Entry]) -> tuple[Entry, ...]:
         else:
             kept[target.sequence] = _corrected(target, entry)
     return tuple(kept.values())
+
+
+def accepted(entries: Sequence[Entry]) -> bool:
+    """Whether a person has accepted the broken margins of the fixture that is in now."""
+    said = False
+    for entry in effective(entries):
+        said = entry.kind is Kind.ACCEPTED or (said and entry.kind not in (Kind.STARTED, Kind.REPLACED))
+    return said
 
 
 def _corrected(target: Entry, entry: Entry) -> Entry:

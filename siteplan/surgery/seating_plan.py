@@ -8,7 +8,8 @@ import numpy as np
 
 from siteplan.errors import SiteplanError
 from siteplan.fixture import Fixture
-from siteplan.placement import Clearance
+from siteplan.placement import Clearance, Verdict
+from siteplan.surgery.around import against
 from siteplan.surgery.card import Preparation, Step
 from siteplan.surgery.drill_shape import hole_radius
 from siteplan.surgery.kit import Kit, Purpose
@@ -45,6 +46,7 @@ class SeatingPlan:
         back_out_turns to depth_tolerance_mm: rules of the protocol.
         tighter: further drills in order. looser: names of fixtures that fit here and hold more.
         warnings: what speaks against this fixture here: margins that it does not keep, problems of its card.
+        broken: of these, the margins that the fixture does break; a person must accept them before the first turn.
         planned_drills, bone, forecast: for looking back later; forecast is {"low", "value", "high"} in N.cm or empty.
     """
 
@@ -73,6 +75,7 @@ class SeatingPlan:
     forecast_curve: dict[str, list[float]] = field(default_factory=dict)
     reference: str = GUM
     warnings: tuple[str, ...] = ()
+    broken: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.lead_mm <= 0 or self.apex_mm <= 0:
@@ -140,7 +143,8 @@ def seating_plan(
         drop_in_mm=round(drop_in_mm(fixture, preparation.steps, apex_mm), 3),
         gum_mm=preparation.soft_tissue_mm,
         reference=preparation.reference,
-        warnings=(*map(_broken, (c for c in clearances if not c.verdict.good)), *_problems(preparation)),
+        warnings=(*map(against, (c for c in clearances if not c.verdict.good)), *_problems(preparation)),
+        broken=tuple(against(c) for c in clearances if not c.verdict.good and c.verdict is not _NOT_TOLD),
         settings_Ncm=tuple(s for s in kit.file.ratchet.settings_Ncm if s <= goal.ceiling_Ncm),
         target_Ncm=goal.target_Ncm,
         loading_Ncm=goal.loading_Ncm,
@@ -160,14 +164,13 @@ def seating_plan(
     )  # fmt: skip
 
 
-def _broken(found: Clearance) -> str:
-    value = found.distance.value
-    distance = "its distance was not measured" if value is None else f"{value:.2f} mm away"
-    return f"{found.structure}: {found.verdict.value}, {distance}, margin {found.margin.value_mm:g} mm"
+_NOT_TOLD = Verdict.CANNOT_BE_TOLD
 
 
 def _problems(preparation: Preparation) -> tuple[str, ...]:
-    return tuple(f"the card must not be followed as it stands: {problem.text}" for problem in preparation.problems)
+    """Of the card; what speaks against the fixture itself is warned about with its clearances."""
+    others = [problem for problem in preparation.problems if problem not in preparation.fixture_verdicts]
+    return tuple(f"the card must not be followed as it stands: {problem.text}" for problem in others)
 
 
 def drop_in_mm(fixture: Fixture, steps: tuple[Step, ...], apex_mm: float) -> float:

@@ -31,6 +31,20 @@ def test_the_card_says_where_to_stop_and_how_deep_the_tip_is(card):
     assert ", line " not in said
 
 
+def test_the_first_lines_say_what_the_fixture_itself_breaks(card):
+    _, said, _ = card("--tooth", "37")
+    first = said.splitlines()[1]
+    assert first.startswith("! the fixture itself does not keep its margin")
+    assert re.search(r"mandibular canal: 0\.\d\d mm \(.*\), margin 2 mm: breaks the margin", first)
+    assert "make the rest itself" not in said
+    assert "do not let the fixture make up for it" in said
+    # The mark that was not taken, and why, stand there without --explain.
+    assert re.search(r"not deeper: the 12 mm mark would come to mandibular canal: 2\.\d\d mm", said)
+    assert "placed by hand without a guide" in said
+    assert "chance of touching root of 34: under 0." in said
+    assert ": 0.0%" not in said
+
+
 def test_explain_traces_every_reason_to_a_measure_or_a_line(card):
     _, said, _ = card("--tooth", "36", "--explain")
     reasons = [line for line in said.splitlines() if line.strip().startswith("why:")]

@@ -9,7 +9,7 @@ import pytest
 from siteplan import cli
 from siteplan.commands import seat
 from siteplan.commands.seat import Dialogue
-from siteplan.surgery.entries import Kind
+from siteplan.surgery.entries import Entry, Kind, accepted
 from siteplan.surgery.record import Record, read_record, record_path
 from siteplan.surgery.seating_plan import BranchStep, SeatingError, SeatingPlan
 from siteplan.surgery.spoken import parse, parse_correction
@@ -60,6 +60,36 @@ def test_it_is_taken_up_again_where_it_was_left(path):
     assert "4.0 mm to go" in said
     assert "Taken up again: begun 2" in said
     assert "3 entries" in said
+
+
+def broken_plan(_name):
+    return replace(PLAN, broken=("canal: 0.86 mm (0.25 to 1.47), margin 2 mm: breaks the margin",))
+
+
+def test_no_turn_is_taken_down_before_a_broken_margin_is_answered_for(path):
+    out = io.StringIO()
+    typed = io.StringIO("hand 3\nnote seen\nYES\nhand 3\nquit\n")
+    assert Dialogue(path, read_record(path, 36), broken_plan, typed, out).talk() == 0
+    said = out.getvalue()
+    assert said.index("STOP") < said.index("Not taken: this fixture does not keep its margin (canal: 0.86 mm")
+    kinds = [entry.kind for entry in read_record(path, 36).entries]
+    assert kinds == [Kind.STARTED, Kind.NOTE, Kind.ACCEPTED, Kind.TURNED_BY_HAND]
+    assert "0.86 mm" in read_record(path, 36).entries[2].text
+    # Undone, it is asked again; an answer is for the fixture of then, not for another one.
+    out, typed = io.StringIO(), io.StringIO("undo 3\nin 1\nyes\nin 1\n")
+    Dialogue(path, read_record(path, 36), broken_plan, typed, out).talk()
+    assert out.getvalue().count("Not taken: this fixture") == 1
+    assert read_record(path, 36).entries[-1].kind is Kind.TURNED_IN
+
+
+def test_a_plan_without_broken_margins_asks_nothing(path):
+    assert "STOP" not in talk(path, "hand 3", "quit")
+
+
+def test_the_answer_does_not_hold_for_another_fixture():
+    kept = [Entry(Kind.STARTED, plan=PLAN, sequence=1), Entry(Kind.ACCEPTED, text="x", sequence=2)]
+    assert accepted(kept)
+    assert not accepted([*kept, Entry(Kind.REPLACED, plan=PLAN, sequence=3)])
 
 
 def test_wrong_words_are_answered_and_nothing_is_kept(path):
