@@ -5,6 +5,7 @@ Command line, window, benchmark and notebook all call this; none of them measure
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from itertools import combinations
 from pathlib import Path
 
@@ -14,8 +15,11 @@ from siteplan.anatomy import Structure
 from siteplan.bone import BoneFindings, Calibration, mean_grey_in, measure_bone
 from siteplan.bone.calibration_file import calibration_for
 from siteplan.case import CaseFile, SiteEntry, check_against_scan, structure_of
+from siteplan.case.calibration import calibration_remarks
+from siteplan.case.doubts import site_doubts
 from siteplan.case.model import CalibrationEntry
-from siteplan.errors import CaseError, SiteplanError
+from siteplan.case.surroundings import outside_remarks
+from siteplan.errors import CaseError, LibraryFileError, SiteplanError
 from siteplan.findings import Findings, FixtureGrey, FixtureLevel, PlacedFixture, SiteFindings
 from siteplan.fixture import Catalogue, Fixture, Pose, Solid, load_catalogue
 from siteplan.frame import Vector
@@ -29,6 +33,7 @@ from siteplan.scan import Scan, ScanFinding
 from siteplan.scan.site_checks import metal_near, outside_field
 from siteplan.surgery import Kit, Preparation, Protocol, load_kit, load_protocol, prepare
 from siteplan.surgery.around import RISK_SAMPLES
+from siteplan.surgery.reasons import Reason
 from siteplan.surgery.record import record_path, recorded_teeth
 from siteplan.surgery.told import read_story
 
@@ -37,6 +42,8 @@ Progress = Callable[[float, str], None]
 DEFAULT_DENSITY_TABLE = "five-class"
 """The table most clinicians know; a case can name another."""
 
+_LOOKS_ALIKE = 0.3
+"""Similarity (0 to 1) from which a fixture's name is offered for a mistyped one."""
 
 ASSUMED_HAND = "free"
 """A case does not say how the drill is guided, so the hand that deviates most is assumed."""
@@ -55,6 +62,7 @@ class Library:
     remarks: tuple[str, ...]
     day_remarks: tuple[str, ...] = ()
     mouth_opening_mm: float | None = None
+    sites: tuple[SiteEntry, ...] = ()
 
 
 def assess(scan: Scan, case: CaseFile, *, progress: Progress | None = None) -> Findings:
@@ -65,7 +73,10 @@ def assess(scan: Scan, case: CaseFile, *, progress: Progress | None = None) -> F
         LibraryFileError: a catalogue, kit, protocol, margins or calibration file is wrong.
     """
     say = progress or (lambda _fraction, _what: None)
-    check_against_scan(case.case, scan)
+    try:
+        check_against_scan(case.case, scan)
+    except CaseError as error:
+        raise CaseError(f"{case.path.name}: {error}") from error
     library = load_library(scan, case)
     sites = []
     for number, entry in enumerate(case.case.sites):
@@ -102,18 +113,43 @@ def load_library(scan: Scan, case: CaseFile) -> Library:
     """Read what the case names: fixtures, margins, kit, protocol, structures, calibration."""
     wanted = case.case
     calibration, remarks = _calibration(wanted.calibration, case.folder, scan)
+    catalogue = load_catalogue([case.folder / name for name in wanted.catalogues])
+    _fixtures_are_known(case, catalogue)
+    structures = tuple(structure_of(entry, f"structures[{n}]") for n, entry in enumerate(wanted.structures))
     return Library(
-        load_catalogue([case.folder / name for name in wanted.catalogues]),
+        catalogue,
         load_margins(case.folder / wanted.margins if wanted.margins else None),
         load_kit(_beside(case.folder, wanted.kit)),
         load_protocol(_beside(case.folder, wanted.protocol)),
-        tuple(structure_of(entry, f"structures[{n}]") for n, entry in enumerate(wanted.structures)),
+        structures,
         calibration,
-        (*remarks, *opening_remarks(wanted.mouth_opening_mm)),
+        (
+            *remarks,
+            *calibration_remarks(calibration),
+            *opening_remarks(wanted.mouth_opening_mm),
+            *outside_remarks(scan, structures),
+        ),
         # What is said of a calibration that was found is how old it is; of one that was not, why.
         remarks if calibration is not None else (),
         wanted.mouth_opening_mm,
+        tuple(wanted.sites),
     )
+
+
+def _fixtures_are_known(case: CaseFile, catalogue: Catalogue) -> None:
+    """Before anything is measured, which takes long.
+
+    Raises:
+        LibraryFileError: a site names a fixture that no catalogue holds.
+    """
+    for number, site in enumerate(case.case.sites):
+        if site.fixture is not None and site.fixture not in catalogue.names:
+            near = get_close_matches(site.fixture, catalogue.names, n=3, cutoff=_LOOKS_ALIKE)
+            offer = f"names like it: {', '.join(near)}" if near else f"it holds {len(catalogue.names)} fixtures"
+            raise LibraryFileError(
+                f"{case.path.name}: sites[{number}] (tooth {site.tooth}): fixture {site.fixture!r} is in no catalogue "
+                f"file; {offer}. All are listed by 'siteplan catalogue'."
+            )
 
 
 def assess_site(
@@ -133,7 +169,31 @@ def assess_site(
         raise CaseError(f"density_table: there is no table {name!r}; known are {known}.")
     others = tuple(d for d in bone.density if d is not density)
     placed = _placed(entry, bone, library, scan) if entry.fixture else None
-    return SiteFindings(entry, bone, density, others, placed, _site_scan_findings(scan, entry, placed))
+    doubts = _doubts(scan, entry, bone, library, placed)
+    if placed is not None:
+        placed = replace(placed, preparation=_with_doubts(placed.preparation, doubts))
+    return SiteFindings(entry, bone, density, others, placed, (*doubts, *_site_scan_findings(scan, entry, placed)))
+
+
+def _doubts(
+    scan: Scan, entry: SiteEntry, bone: BoneFindings, library: Library, placed: PlacedFixture | None
+) -> tuple[ScanFinding, ...]:
+    """What scan, structures and the other sites say against this site's entries."""
+    return site_doubts(
+        entry,
+        library.sites,
+        library.structures,
+        scan,
+        bone,
+        length_mm=placed.fixture.length_mm if placed else None,
+        platform_mm=placed.platform_depth_mm if placed else None,
+    )
+
+
+def _with_doubts(card: Preparation, doubts: tuple[ScanFinding, ...]) -> Preparation:
+    """The drilling card with each doubt among its problems: a card for a site that contradicts itself must say so."""
+    more = tuple(Reason(doubt.sentence.rstrip("."), doubt.where) for doubt in doubts)
+    return replace(card, problems=(*more, *card.problems))
 
 
 def pose_of(entry: SiteEntry) -> Pose:

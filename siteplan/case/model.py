@@ -20,6 +20,12 @@ SCHEMA = "siteplan-case/1"
 WIDEST_OPENING_MM = 80.0
 """No mouth opens wider, so a larger number is a slip (our own bound; the widest of 894 adults: 70 mm, PMC3428458)."""
 
+THINNEST_CANAL_MM = 0.3
+THINNEST_TUBE_MM = 0.1
+WIDEST_TUBE_MM = 15.0
+"""Radius of a drawn tube. Lumens of the mandibular canal are 2 to 3 mm wide (from memory); our bounds only keep out
+what was forgotten or mistyped."""
+
 Side = Literal["left", "right", ""]
 
 
@@ -80,8 +86,12 @@ class StructureEntry(Part):
         radii = self.radius_mm if isinstance(self.radius_mm, list) else [self.radius_mm]
         if isinstance(self.radius_mm, list) and len(radii) != len(self.points_mm):
             raise ValueError(f"radius_mm has {len(radii)} numbers for {len(self.points_mm)} points")
-        if not all(0 <= radius <= 15 for radius in radii):
-            raise ValueError("radius_mm must lie between 0 and 15 mm")
+        least = THINNEST_CANAL_MM if self.kind is Kind.CANAL else THINNEST_TUBE_MM
+        if not all(least <= radius <= WIDEST_TUBE_MM for radius in radii):
+            raise ValueError(
+                f"radius_mm of this {self.kind.value} must lie between {least:g} and {WIDEST_TUBE_MM:g} mm, "
+                "and all distances are taken from it"
+            )
         if self.confidence is not None and len(self.confidence) != len(self.points_mm):
             raise ValueError(f"confidence has {len(self.confidence)} numbers for {len(self.points_mm)} points")
         return self

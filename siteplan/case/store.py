@@ -6,11 +6,11 @@ import os
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from pydantic import ValidationError
 
 from siteplan.case.model import Case
+from siteplan.case.wording import KINDS, constant_words, json_words, place, words
 from siteplan.errors import CaseError, OutputError
 
 LARGEST_CASE_BYTES = 64 * 1024 * 1024
@@ -54,16 +54,27 @@ def load_case(path: str | os.PathLike[str]) -> CaseFile:
 
 def parse_case(raw: bytes, name: str = "case") -> Case:
     """Check the bytes of a case file; see `load_case`."""
+    if raw[_DICOM_PREFIX_AT : _DICOM_PREFIX_AT + 4] == b"DICM":
+        raise CaseError(f"{name}: this is a DICOM file and no case; give the case file (JSON) that names the series.")
+    if raw[:2] == b"PK":
+        raise CaseError(f"{name}: this is a ZIP file and no case; give the case file (JSON), or use siteplan unpack.")
+    if not raw.strip():
+        raise CaseError(f"{name}: the file is empty; give a case file (JSON).")
     try:
         content = json.loads(raw.decode("utf-8-sig"), parse_constant=_no_constant)
     except UnicodeDecodeError as error:
         raise CaseError(f"{name}: not UTF-8 text (byte {error.start}); save the file as UTF-8.") from error
     except json.JSONDecodeError as error:
-        raise CaseError(f"{name}: not valid JSON at line {error.lineno}, column {error.colno}: {error.msg}.") from error
-    except (ValueError, RecursionError) as error:
-        raise CaseError(f"{name}: not usable JSON: {error}.") from error
+        raise CaseError(
+            f"{name}: not valid JSON at line {error.lineno}, column {error.colno}: {json_words(error)}."
+        ) from error
+    except RecursionError as error:
+        raise CaseError(f"{name}: not usable JSON: its lists are nested too deeply.") from error
+    except ValueError as error:
+        raise CaseError(f"{name}: not usable JSON: {constant_words(raw, error)}.") from error
     if not isinstance(content, dict):
-        raise CaseError(f"{name}: a case is a JSON object with a 'schema' field, not a {type(content).__name__}.")
+        kind = KINDS.get(type(content), "single value")
+        raise CaseError(f"{name}: a case is a JSON object with a 'schema' field, not a {kind}.")
     try:
         return Case.model_validate(content)
     except ValidationError as error:
@@ -102,6 +113,10 @@ def write_whole(target: Path, content: bytes) -> None:
         raise OutputError(f"{target}: cannot be written ({error.strerror}); the old file is unchanged.") from error
 
 
+_DICOM_PREFIX_AT = 128
+"""Where DICM stands in a DICOM file (PS3.10, 7.1)."""
+
+
 def _no_constant(text: str) -> float:
     raise ValueError(f"{text} is not a number that a case may hold")
 
@@ -112,33 +127,4 @@ def _sentence(name: str, error: ValidationError) -> str:
     more = (
         f" ({len(problems) - 1} more problem{'s' if len(problems) > 2 else ''} in this file.)" if problems[1:] else ""
     )
-    return f"{name}: {place(first['loc'])}: {_words(first)}{more}"
-
-
-def place(location: tuple[Any, ...]) -> str:
-    """sites[0].crest_mm for ("sites", 0, "crest_mm"); names of union branches are left out."""
-    text = ""
-    for step in location:
-        if isinstance(step, int):
-            text += f"[{step}]"
-        elif (
-            step.isidentifier() and not step[0].isupper() and step not in {"float", "int", "str", "list", "constrained"}
-        ):
-            text += f".{step}" if text else step
-    return text or "the file"
-
-
-def _words(problem: Any) -> str:
-    kind, given = problem["type"], problem.get("input")
-    if kind == "extra_forbidden":
-        return "this key is not known here; remove it or correct its spelling."
-    if kind == "missing":
-        return "this key is missing."
-    if kind == "value_error":
-        return str(problem["ctx"]["error"]).rstrip(".") + "."
-    if problem["loc"] == ("units",):
-        return f"only 'mm' is understood, not {given!r}; convert every length to millimetres."
-    if problem["loc"] == ("schema",):
-        return f"this program reads 'siteplan-case/1', not {given!r}."
-    shown = repr(given) if isinstance(given, str | int | float | bool | type(None)) else f"a {type(given).__name__}"
-    return f"{problem['msg'][0].lower()}{problem['msg'][1:]} (given: {shown[:80]})."
+    return f"{name}: {place(first['loc'])}: {words(first)}{more}"

@@ -10,7 +10,7 @@ from siteplan.commands._shared import print_json, progress_to, silent
 def add_parser(subparsers: Any) -> None:
     """Add this command."""
     parser = subparsers.add_parser(
-        "calibrate", help="from a phantom scan to a scale from grey values to Hounsfield units"
+        "calibrate", help="from a phantom scan to its scale: grey = slope x Hounsfield units + intercept"
     )
     parser.add_argument("series", metavar="SERIES", help="folder or file of the phantom's DICOM series")
     parser.add_argument("--uid", metavar="UID", help="which series, where the folder holds several")

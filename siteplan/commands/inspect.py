@@ -24,7 +24,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(_with_identity(listing) if args.identity else listing.as_json())
     else:
-        print("\n".join(_lines(listing, identity=args.identity)))
+        print("\n".join(_lines(listing, args.path, identity=args.identity)))
     return 0 if listing.usable else 1
 
 
@@ -41,12 +41,15 @@ def _with_identity(listing: Any) -> dict[str, Any]:
     return out
 
 
-def _lines(listing: Any, *, identity: bool) -> list[str]:
+def _lines(listing: Any, path: str, *, identity: bool) -> list[str]:
     out: list[str] = []
     for entry in listing.series:
         out += _entry(entry, identity=identity)
     if not listing.series:
-        out.append("No DICOM series here.")
+        out.append(
+            f"{path}: no DICOM series was found here; name the folder, ZIP file or medium that holds the scan's "
+            "images, or copy them again from where they came."
+        )
     out += [_finding(one, "") for one in listing.findings]
     return out
 

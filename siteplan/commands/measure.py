@@ -18,7 +18,12 @@ def add_parser(subparsers: Any) -> None:
     ):
         parser.add_argument(f"--{name}", metavar="X,Y,Z", type=point, required=True, help=what)
     parser.add_argument("--tooth", metavar="NN", type=int, help="ISO 3950 number; it fixes which way is distal")
-    parser.add_argument("--calibration", metavar="SLOPE,INTERCEPT or FILE", help="from grey values to Hounsfield units")
+    parser.add_argument(
+        "--calibration",
+        metavar="SLOPE,INTERCEPT or FILE",
+        help="the scale of the scanner: grey = SLOPE x HU + INTERCEPT, so that HU = (grey - INTERCEPT) / SLOPE; "
+        "or a calibration file",
+    )
     parser.add_argument("--quick", action="store_true", help="the fast values that a window shows while a hand moves")
     parser.add_argument("--json", action="store_true", help="print the site as JSON and nothing else")
     parser.set_defaults(run=run)
@@ -30,19 +35,35 @@ def run(args: argparse.Namespace) -> int:
     from siteplan.bone.calibration_file import calibration_for
     from siteplan.bone.measure import measure_bone
     from siteplan.bone.terminal import site_lines
+    from siteplan.case.calibration import calibration_remarks
+    from siteplan.case.check import field_of
+    from siteplan.case.directions import direction_remarks
+    from siteplan.case.tooth import check_tooth
     from siteplan.errors import GeometryError
     from siteplan.frame import site_frame
     from siteplan.scan import read_scan
 
-    if args.tooth is not None and not (1 <= args.tooth // 10 <= 8 and 1 <= args.tooth % 10 <= 8):
-        raise GeometryError(f"tooth: {args.tooth} is no tooth of ISO 3950; give two digits such as 36.")
+    try:
+        if args.tooth is not None:
+            check_tooth(args.tooth)
+    except ValueError as error:
+        raise GeometryError(f"--tooth: {error}.") from error
     frame = site_frame(args.crest, args.axis, args.buccal, args.tooth)
     scan = read_scan(args.series, series=args.uid, progress=silent if args.json else progress_to())
     calibration, remarks = calibration_for(args.calibration, scan)
+    if not scan.contains(frame.origin_lps_mm):
+        named = "" if args.tooth is None else f"tooth {args.tooth}: "
+        raise GeometryError(
+            f"{named}--crest {','.join(f'{x:g}' for x in args.crest)} lies outside the scan in {args.series}, which "
+            f"reaches from {field_of(scan)}; check the coordinates (LPS, mm) and the series."
+        )
     bone = measure_bone(scan, frame, calibration=calibration, quick=args.quick)
+    remarks += calibration_remarks(calibration)
+    if args.tooth is not None:
+        remarks += tuple(doubt.sentence for doubt in direction_remarks(args.tooth, frame, scan))
     site = {"tooth": args.tooth, **bone_json(bone), "remarks": list(remarks)}
     if args.json:
         print_json(site)
     else:
-        print("\n".join([*site_lines(bone), *remarks]))
+        print("\n".join([*(f"WARNING: {remark}" for remark in remarks), *site_lines(bone)]))
     return 0

@@ -23,6 +23,7 @@ def run(args: argparse.Namespace) -> int:
     """Collect, compare, print, draw."""
     from siteplan.surgery.outcomes import agreement, collect, fit_correction
 
+    _are_files(args.cases)
     outcomes, remarks = collect(args.cases)
     correction = fit_correction(outcomes)
     if args.out:
@@ -39,6 +40,20 @@ def run(args: argparse.Namespace) -> int:
     else:
         print("\n".join([*_table(outcomes), *_summary(outcomes, correction), *remarks]))
     return 0
+
+
+def _are_files(cases: list[str]) -> None:
+    """A mistyped name must not read as a case without a record; a case may be gone, but not its record as well.
+
+    Raises:
+        CaseError: neither the case nor a seating record beside it is there.
+    """
+    from siteplan.errors import CaseError
+    from siteplan.surgery.record import record_path
+
+    for case in cases:
+        if not Path(case).is_file() and not record_path(case).is_file():
+            raise CaseError(f"{case}: there is no such case file, nor a seating record beside it; check the name.")
 
 
 def _table(outcomes: "tuple[Outcome, ...]") -> list[str]:

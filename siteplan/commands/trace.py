@@ -43,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
     """Read, trace, print."""
     from siteplan.scan import read_scan
 
+    _enough_points(args)
     scan = read_scan(args.series, series=args.uid, progress=silent if args.json else progress_to())
     if args.what == "arch":
         return _arch(scan, args)
@@ -57,6 +58,23 @@ def run(args: argparse.Namespace) -> int:
     else:
         print("\n".join(_line(s) for s in found))
     return 0
+
+
+def _enough_points(args: argparse.Namespace) -> None:
+    """Before the scan is read, which takes longer than noticing this.
+
+    Raises:
+        GeometryError: a canal with a single point, or a foramen with fewer than two.
+    """
+    from siteplan.errors import GeometryError
+
+    given = len(args.through) if args.what in ("canal", "foramen") else 2
+    if given == 1 or (given == 0 and args.what == "foramen"):
+        instead = ", or none for a proposal" if args.what == "canal" else ""
+        raise GeometryError(
+            f"trace {args.what}: {given or 'no'} point{'' if given == 1 else 's'} came with --through, but a canal "
+            f"needs two or more; give --through X,Y,Z once for each point{instead}."
+        )
 
 
 def _structures(scan: Any, args: argparse.Namespace) -> list[Any]:

@@ -16,7 +16,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from siteplan.case import Case, load_case, parse_case, save_case
-from siteplan.case.store import LARGEST_CASE_BYTES, place
+from siteplan.case.store import LARGEST_CASE_BYTES
+from siteplan.case.wording import place
 from siteplan.errors import CaseError, OutputError
 from siteplan.handover import bundle_form as form
 from siteplan.handover.bundle_form import BundleError, Entry, Manifest
