@@ -21,6 +21,10 @@ well, so 60 is remarked upon; beyond 120 the apex would lie outside the jaw what
 WARN_BUCCAL_DEG = 120.0
 """Angle between a buccal direction and where cheek or lip lies at that tooth in an upright head."""
 
+UPRIGHT_DEG = 40.0
+"""Where an axis leans farther the head may be turned as well, and left and right of the scan tell little; the other
+sites still do."""
+
 _ORDER_APART_MM = 4.0
 _ORDER_COSINE = -0.5
 """A neighbour this far off is used for the order along the arch; -0.5: within 60 degrees of exactly the wrong way."""
@@ -70,7 +74,8 @@ def direction_remarks(tooth: int, frame: SiteFrame, scan: Scan) -> list[ScanFind
         out.append(
             warned("axis-against-tooth", axis_words(tooth, angle), where, "Check the axis and the tooth number.")
         )
-    if float(frame.buccal @ _cheek(tooth)) < np.cos(np.radians(WARN_BUCCAL_DEG)):
+    upright = angle < UPRIGHT_DEG
+    if upright and float(frame.buccal @ _cheek(tooth)) < np.cos(np.radians(WARN_BUCCAL_DEG)):
         out.append(_buccal_reversed(tooth, "its buccal direction points away from there"))
     middle = _middle_x(scan)
     if middle is not None:

@@ -5,6 +5,7 @@ follow ISO 3950.
 """
 
 import json
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
@@ -16,8 +17,9 @@ import siteplan
 from siteplan.anatomy import Kind, Structure, Tube
 from siteplan.assessment import assess_site, load_library
 from siteplan.bone import Calibration
+from siteplan.case import check_against_scan
 from siteplan.case.calibration import calibration_remarks
-from siteplan.case.directions import neighbour_remarks
+from siteplan.case.directions import direction_remarks, neighbour_remarks
 from siteplan.case.model import SiteEntry
 from siteplan.case.soft_tissue import gum_seen_mm
 from siteplan.case.surroundings import missing_structure, structure_remarks
@@ -133,6 +135,27 @@ def test_a_point_far_outside_the_scan_is_said_and_farther_out_refused(tmp_path):
     assert any("beyond this scan" in remark for remark in near.remarks)
     with pytest.raises(CaseError, match=r"structures\[0\]: mandibular canal reaches .* mm outside this scan"):
         assessed(tmp_path, full=True, structures=lambda given: moved(given, [500, 0, 0]))
+
+
+@pytest.mark.parametrize("jaw", ["lower_jaw", "upper_jaw"])
+def test_a_turned_patient_is_no_slip(jaw):
+    from scipy.spatial.transform import Rotation
+
+    move = np.eye(4)
+    move[:3, :3] = Rotation.from_euler("xyz", [25, -40, 110], degrees=True).as_matrix()
+    move[:3, 3] = 12.5, -80.25, 311.0
+    scan = replace(scan_of(jaw), affine=move @ scan_of(jaw).affine)
+    case = siteplan.load_case(ROOT / "sample_volumes" / jaw / "case.json").case
+    sites = [
+        entry(
+            s.tooth, tuple((move @ (*s.crest_mm, 1))[:3]), tuple(move[:3, :3] @ s.axis), tuple(move[:3, :3] @ s.buccal)
+        )
+        for s in case.sites
+    ]
+    check_against_scan(case.model_copy(update={"sites": sites, "structures": []}), scan)
+    for site in sites:
+        assert not direction_remarks(site.tooth, site.frame(), scan)
+        assert not neighbour_remarks(site, [other for other in sites if other is not site])
 
 
 def entry(tooth, crest, axis=(0, 0, -1), buccal=(1, 0, 0)):
