@@ -152,6 +152,13 @@ def test_the_coarse_voxel_is_said(result):
 
 
 @pytest.mark.parametrize("tooth", [35, 46, 18])
+def test_nothing_in_the_case_is_taken_for_a_slip(result, tooth):
+    """Left and right, upper and lower sites in one field: the numbers, directions and structures agree."""
+    codes = {finding["code"] for finding in _sites(result)[tooth]["scan_findings"]}
+    assert not {code for code in codes if "-against-" in code or code.startswith("no-") or code == "platform-depth"}
+
+
+@pytest.mark.parametrize("tooth", [35, 46, 18])
 def test_bone_starts_near_the_place_that_the_eye_chose(result, tooth):
     offset = _sites(result)[tooth]["crest_offset"]
     assert offset["value"] is not None, offset["flags"]
