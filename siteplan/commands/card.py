@@ -7,6 +7,7 @@ from siteplan.commands._shared import print_json, progress_to, silent
 from siteplan.measures import distance_words
 
 if TYPE_CHECKING:
+    from siteplan.placement import Clearance
     from siteplan.placement.hand import Chance, Risk
     from siteplan.surgery import Branch, Preparation, Step
     from siteplan.surgery.reasons import Reason
@@ -71,14 +72,21 @@ def card_lines(tooth: int, card: "Preparation", *, explain: bool) -> list[str]:
     )
     if goal.loading_Ncm < low:
         lines.append(
-            f"{INDENT}The aim of {low:g} is what is tried for; from {goal.loading_Ncm:g} on, torque alone does not rule "
-            "out early loading. Between the two it stays a decision."
+            f"{INDENT}The aim of {low:g} is what is tried for; from {goal.loading_Ncm:g} on, torque alone does not "
+            "rule out early loading. Between the two it stays a decision."
         )
     lines += _forecast(card)
     for branch in card.branches:
         lines += _branch(branch, explain)
     lines += [f"Note: {note.text}" + _where(note, explain) for note in (*card.reasons, *card.notes)]
     return lines + [f"- {caution}" for caution in card.cautions]
+
+
+def _demand(found: "Clearance") -> str:
+    """What is asked of a drill at one structure."""
+    if found.contact:
+        return f"may be passed by {found.margin.value_mm:g} mm"
+    return f"margin {found.margin.value_mm:g} mm" if found.margin.value_mm > 0 else "not to be passed by a drill"
 
 
 def _risk(risk: "Risk") -> str:
@@ -115,8 +123,7 @@ def _step(number: str, step: "Step", explain: bool) -> list[str]:
         f"{INDENT}{slow:g} to {fast:g} 1/min, {step.drill.irrigation}",
     ]
     lines += [
-        f"{INDENT}to {found.structure}: {distance_words(found.distance)}, margin {found.margin.value_mm:g} mm, "
-        f"{found.verdict}"
+        f"{INDENT}to {found.structure}: {distance_words(found.distance)}, {_demand(found)}, {found.verdict}"
         for found in step.clearances
     ]
     lines += [f"{INDENT}{_risk(risk)}" for risk in step.risks]

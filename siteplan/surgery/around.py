@@ -108,6 +108,17 @@ class Surroundings:
             samples=RISK_SAMPLES,
         )
 
+    def fixture_contact_risks(self, solid: Solid) -> tuple[Risk, ...]:
+        """Chance that a fixture in depth coordinates passes each planned contact and its limit."""
+        if self.hand is None:
+            return ()
+        hand, sd = self.hand, self.scan_sd_mm
+        engaged = [s for s in self.structures if self._engaged(s)]
+        return tuple(
+            risk(solid, self.pose, s, self.margins, hand, scan_sd_mm=sd, planned_contact=True, samples=RISK_SAMPLES)
+            for s in engaged
+        )
+
     def access(self, kit: Kit, drill: Drill, tip_bone_mm: float) -> Access | None:
         """Whether the handpiece with a drill at its depth fits; None where the kit knows no head."""
         head, extender = kit.file.handpiece_head, kit.file.extender

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from siteplan.anatomy import Structure
-from siteplan.bone import BoneFindings, DensityClass
+from siteplan.bone import BoneFindings, DensityClass, classify, density_tables, mean_grey_in
 from siteplan.errors import GeometryError
 from siteplan.fixture import Fixture, Pose, Solid
 from siteplan.frame import SiteFrame
@@ -118,7 +118,12 @@ def prepare(
         looser=looser,
         torque=goal,
         reasons=_reasons(choice),
-        notes=(*built.notes, *_gum_note(site)),
+        notes=(
+            *_contact_notes(site),
+            *built.notes,
+            *_gum_note(site),
+            *_own_class(site, bone, density, built.rule.bone),
+        ),
         problems=(*verdicts, *built.problems),
         fixture_verdicts=verdicts,
         cautions=cautions.DRILLING,
@@ -203,12 +208,49 @@ def _fixture_verdicts(site: Site) -> tuple[Reason, ...]:
     return tuple(said)
 
 
+def _contact_notes(site: Site) -> tuple[Reason, ...]:
+    """Chance that the hand takes the fixture past what it engages on purpose, and further than allowed."""
+    body = site.fixture.body
+    said = []
+    for found in site.around.fixture_contact_risks(Solid(body.z_mm + site.platform_bone_mm, body.r_mm.copy())):
+        passes, deeper = (f"{c.value:.1%} ({c.low:.1%} to {c.high:.1%})" for c in (found.touch, found.breach))
+        text = (
+            f"planned contact with {found.structure}: the fixture passes it with a chance of {passes} and goes more "
+            f"than {found.margin_mm:g} mm behind it with one of {deeper}, if the hand deviates as published"
+        )
+        said.append(Reason(text, "measure risk", found.hand.source))
+    return tuple(said)
+
+
 def _gum_note(site: Site) -> tuple[Reason, ...]:
     sd = site.around.depth_sd_mm
     if sd <= 0:
         return ()
     text = f"depth is read at the gum, whose thickness is taken to be known to {sd:g} mm (SD); distances hold that too"
     return (Reason(text, "plan: soft_tissue_mm", "common practice, no source"),)
+
+
+def _own_class(site: Site, bone: BoneFindings | None, density: DensityClass | None, card: str) -> tuple[Reason, ...]:
+    """Where the bone in which the fixture's own body stands is of another class than the card: that it is.
+
+    The card's class is that of a standard cylinder, which may hold more of a crest or of a floor than the fixture.
+    """
+    if bone is None or density is None:
+        return ()
+    body = site.fixture.body
+    mean = mean_grey_in(bone, body.z_mm + site.platform_bone_mm, body.r_mm, calibration=bone.calibration)
+    table = density_tables().get(density.table)
+    if mean.value is None or table is None:
+        return ()
+    found = classify(mean, table, bone.calibration is not None)
+    own = site.protocol.class_of(found.label or "")
+    if own is None or own == card:
+        return ()
+    text = (
+        f"the bone that the fixture's own body takes up is of class {own} by its mean ({mean.value:.0f} {mean.unit}), "
+        f"the card is made for {card}: let the feel of the first drill decide"
+    )
+    return (Reason(text, "measure grey_at_fixture", found.source),)
 
 
 def _surface(approach: str, soft_tissue_mm: float | None) -> Surface:
