@@ -147,6 +147,7 @@ def _place(
         np.array(axes).reshape(-1, 3),
         scan_sd_mm(scan),
         reach=reach,
+        planned=pose_of(entry),
     )
 
 
@@ -156,11 +157,15 @@ def _wanted(design: str | None, fixtures: Any) -> Any:
 
 def lines(tooth: int, found: Any) -> list[str]:
     """What a person reads."""
+    from siteplan.placement.merit import VALUE_MEANS
+
     out = [f"tooth {tooth}: {len(found.ranked)} proposals from {found.tried} fixtures"]
     for p in found.ranked:
         x, y, z = p.candidate.pose.platform_lps_mm
         out.append(f"{p.rank}. {p.fixture.name}  value {p.value:.2f}  platform {x:.1f}, {y:.1f}, {z:.1f} mm")
         out += [f"   {sentence}" for sentence in p.why]
+    if found.ranked:
+        out.append(VALUE_MEANS)
     if found.short:
         out += ["nothing fits:", *(f"   {sentence}" for sentence in found.short)]
     if found.fallen:

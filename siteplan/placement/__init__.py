@@ -7,6 +7,7 @@ from siteplan.lazy import loads_on_use
 if TYPE_CHECKING:
     from siteplan.placement.between import divergence_deg as divergence_deg
     from siteplan.placement.between import fixture_to_fixture as fixture_to_fixture
+    from siteplan.placement.between import fixture_to_fixture_risk as fixture_to_fixture_risk
     from siteplan.placement.between import platform_distance_mm as platform_distance_mm
     from siteplan.placement.clearances import Clearance as Clearance
     from siteplan.placement.clearances import clearance as clearance
@@ -20,6 +21,7 @@ _HOME = {
     "bone_cover": "cover",
     "divergence_deg": "between",
     "fixture_to_fixture": "between",
+    "fixture_to_fixture_risk": "between",
     "platform_distance_mm": "between",
     "Clearance": "clearances",
     "clearance": "clearances",
@@ -38,6 +40,7 @@ __all__ = [
     "clearance",
     "divergence_deg",
     "fixture_to_fixture",
+    "fixture_to_fixture_risk",
     "load_margins",
     "platform_distance_mm",
 ]

@@ -3,12 +3,20 @@
 import numpy as np
 
 from siteplan.fixture.solid import Pose, Solid
+from siteplan.frame import Vector
 from siteplan.measures import Measure
-from siteplan.placement.clearances import Clearance
+from siteplan.placement.clearances import BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM, Clearance
+from siteplan.placement.hand import SEED, Hand, Risk, chance_of
 from siteplan.placement.margins import FIXTURE, Margins
 from siteplan.placement.profile import Poses
 from siteplan.placement.to_solid import distances_to_solid
 from siteplan.placement.verdict import verdict
+
+RISK_SAMPLES = 1000
+"""Draws for one pair (our own choice; the interval of the chance says what they leave open)."""
+
+OTHER_HAND = 101
+"""Added to the seed for the second fixture, so that its deviations are its own."""
 
 
 def fixture_to_fixture(
@@ -16,7 +24,8 @@ def fixture_to_fixture(
 ) -> Clearance:
     """Least distance between two planned bodies.
 
-    Both are planned, so their distance in the plan has no error of its own; what the hand adds is told elsewhere.
+    Both are planned, so their distance in the plan has no error of its own; what the hand adds is told by
+    `fixture_to_fixture_risk`.
     """
     found = distances_to_solid(solid, Poses.of(pose), other, other_pose)
     value = float(found.value[0])
@@ -24,6 +33,47 @@ def fixture_to_fixture(
     margin = margins.of(FIXTURE)
     measure = Measure(value, "mm", low, value, "least distance between exact shapes, as planned")
     return Clearance(name, FIXTURE, measure, found.at_lps_mm[0], margin, verdict(value, low, value, margin.value_mm))
+
+
+def fixture_to_fixture_risk(
+    solid: Solid,
+    pose: Pose,
+    other: Solid,
+    other_pose: Pose,
+    margins: Margins,
+    hand: Hand,
+    *,
+    name: str = "other fixture",
+    samples: int = RISK_SAMPLES,
+) -> Risk:
+    """Chance that two bodies touch, and that they come nearer than their margin, when both are placed by hand.
+
+    Each of the two deviates by the hand on its own: no publication says how the deviations of one patient's fixtures go
+    together, and a drift that both share would bring them no nearer to each other.
+    """
+    margin = margins.of(FIXTURE).value_mm
+    mine = hand.poses(pose, samples)
+    theirs = hand.poses(other_pose, samples, seed=SEED + OTHER_HAND)
+    # Only how the two stand to each other counts: the other is held, and this one seen from it.
+    turned = [_seen_from(other_pose, mine[n], theirs[n]) for n in range(samples)]
+    seen = Poses(np.array([p for p, _ in turned]), np.array([a for _, a in turned]))
+    drawn = distances_to_solid(solid, seen, other, other_pose, BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM).value
+    return Risk(name, chance_of(drawn < 0.0), chance_of(drawn < margin), hand, margin)
+
+
+def _seen_from(planned: Pose, mine: Pose, theirs: Pose) -> tuple[Vector, Vector]:
+    """Platform and axis of `mine` after the motion that brings `theirs` back to where it was planned.
+
+    Both bodies are solids of revolution, so any rotation that brings the axis back will do: the least one (Rodrigues).
+    """
+    normal = np.cross(theirs.axis, planned.axis)
+    cosine = float(theirs.axis @ planned.axis)
+
+    def turn(v: Vector) -> Vector:
+        out: Vector = v * cosine + np.cross(normal, v) + normal * (normal @ v) / (1.0 + cosine)
+        return out
+
+    return planned.platform_lps_mm + turn(mine.platform_lps_mm - theirs.platform_lps_mm), turn(mine.axis)
 
 
 def platform_distance_mm(pose: Pose, other: Pose) -> float:

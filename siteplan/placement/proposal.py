@@ -9,7 +9,7 @@ import numpy as np
 from siteplan.fixture.design import Design, Fixture
 from siteplan.placement.clearances import Clearance, clearance
 from siteplan.placement.cover import bone_cover
-from siteplan.placement.merit import CRITERIA, Weights
+from siteplan.placement.merit import CRITERIA, VALUE_MEANS, Weights
 from siteplan.placement.reasons import beside_others, lack, offers
 from siteplan.placement.search import Candidate, search
 from siteplan.placement.trial import Place
@@ -85,6 +85,7 @@ class Proposals:
             "short": list(self.short),
             "cautions": list(self.cautions),
             "fixtures_tried": self.tried,
+            "value_means": VALUE_MEANS,
         }
 
 
@@ -127,21 +128,19 @@ def _proposal(place: Place, c: Candidate, n: int, good: Sequence[Candidate], wei
 
 
 def _fallen(found: Sequence[Candidate]) -> tuple[str, ...]:
-    """One sentence for each family and diameter of which no length fits, and one for lengths that do not fit."""
+    """For each family and diameter what keeps its lengths out: lengths that lack the same share a sentence."""
     groups: dict[tuple[str, float], list[Candidate]] = {}
     for c in found:
         groups.setdefault((c.fixture.family, c.fixture.outer_diameter_mm), []).append(c)
     said = []
     for (family, diameter), members in sorted(groups.items()):
-        out = [c for c in members if not c.fits]
-        if not out:
-            continue
-        best = max(out, key=lambda c: c.value)
-        if len(out) == len(members):
-            said.append(f"No {diameter:.1f} mm {family} fits: {lack(best)}.")
-        else:
-            lengths = ", ".join(f"{c.fixture.length_mm:g}" for c in sorted(out, key=lambda c: c.fixture.length_mm))
-            said.append(f"{family} {diameter:.1f} mm in {lengths} mm length does not fit: {lack(best)}.")
+        lacking: dict[str, list[float]] = {}
+        for c in sorted(members, key=lambda c: c.fixture.length_mm):
+            if not c.fits:
+                lacking.setdefault(lack(c), []).append(c.fixture.length_mm)
+        for reason, lengths in lacking.items():
+            listed = ", ".join(f"{length:g}" for length in lengths)
+            said.append(f"No place was found for {family} {diameter:.1f} mm in {listed} mm length: {reason}.")
     return tuple(said)
 
 

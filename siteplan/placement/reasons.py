@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from siteplan.fixture.design import Design
-from siteplan.placement.merit import CRITERIA, ENGAGED_MM, Weights, side_area_mm2
+from siteplan.placement.merit import CRITERIA, ENGAGED_MM, Weights, density_share, side_area_mm2
 from siteplan.placement.profile import Array
 from siteplan.placement.rules import COMMON_WAY, FAR_MM
 from siteplan.placement.search import Candidate
@@ -21,7 +21,7 @@ WORTH_SAYING = 0.005
 def offers(c: Candidate, tilt_deg: float) -> tuple[str, ...]:
     """What the place offers by itself."""
     k = c.tightest
-    _, dense, anchorage, _, _ = c.criteria
+    dense, anchorage = density_share(c.criteria), c.criteria[2]
     said = [
         f"Tightest at {c.names[k]}: {c.measured[k]:.1f} mm, which leaves {c.spare[k]:.1f} mm beyond what is asked.",
         f"Bone at its thread is {100 * dense:.0f} % of the way from soft tissue to dense bone on this scan's scale.",
@@ -59,10 +59,7 @@ def _more(place: Place, c: Candidate, other: Candidate, k: int) -> str:
     """What `c` has more of than `other` by criterion `k`, with both numbers."""
     return {
         "room": lambda: f"more room at its tightest place ({_room(c)} beyond what is asked, against {_room(other)})",
-        "dense bone": lambda: (
-            f"denser bone at its thread ({100 * c.criteria[1]:.0f} % of the way to dense bone, against"
-            f" {100 * other.criteria[1]:.0f} %)"
-        ),
+        "dense bone": lambda: f"more side in dense bone ({_dense_side(c)}, against {_dense_side(other)})",
         "anchorage": lambda: f"a better hold in the second cortex ({_hold(c)}, against {_hold(other)})",
         "size": lambda: (
             f"a larger side in the bone ({side_area_mm2(c.fixture):.0f} mm2, against"
@@ -77,6 +74,11 @@ def _room(c: Candidate) -> str:
     if spare >= FAR_MM:
         return f"{FAR_MM:.1f} mm or more"
     return f"{spare:.1f} mm" if spare >= 0.1 else f"{spare:.2f} mm"
+
+
+def _dense_side(c: Candidate) -> str:
+    share = 100 * density_share(c.criteria)
+    return f"{side_area_mm2(c.fixture):.0f} mm2 at {share:.0f} % of the way to dense bone"
 
 
 def _hold(c: Candidate) -> str:

@@ -25,7 +25,7 @@ FLOOR_MM = -0.5
 """How much a place may lack and still be looked at with every rule, to say what is short (our own choice)."""
 
 FAR_MM = 2.0
-"""Spare beyond which a distance need not be exact: the ranking counts no more (`merit.ENOUGH_ROOM_MM`)."""
+"""Spare beyond which a distance need not be exact: the ranking counts less (`merit.RESERVE_MM`)."""
 
 COARSE_STEP_MM = 1.0
 """Distance of the levels at which bone cover is looked at in the first round (our own choice)."""
@@ -50,6 +50,9 @@ class Spares:
         least: Array = self.spare.min(axis=1)
         return least
 
+
+BONE_SIDES = ("buccal bone", "lingual bone")
+"""Names of the rules about bone left beside the body."""
 
 COMMON_WAY = "common path of insertion"
 """Name of the rule that keeps an axis within the path of a restoration; its spare is counted at the tip, in mm."""
@@ -156,7 +159,7 @@ def _bone_sides(place: Place, body: Solid, poses: Poses, fine: bool, table: _Tab
     depths = np.unique(np.concatenate([np.arange(place.cover_from_mm, deepest + step, step), corners]))
     depths = depths[depths >= place.cover_from_mm]
     bottom = _bottom_mm(place)
-    for side, key, name in ((1, BUCCAL_BONE, "buccal bone"), (-1, LINGUAL_BONE, "lingual bone")):
+    for side, key, name in ((1, BUCCAL_BONE, BONE_SIDES[0]), (-1, LINGUAL_BONE, BONE_SIDES[1])):
         cover, _ = cover_mm(ridge, body, poses, depths, side)
         on_body = (depths >= top[:, None]) & (depths <= (top + slope * body.z_mm[-1])[:, None]) & (depths <= bottom)
         # Bone that was not found where the body lies is no bone.

@@ -54,6 +54,7 @@ class Place:
         cover_from_mm: depth below the bone entry from which on bone is left on both sides.
         way_in: unit direction (3,) towards the apex and the angle in degrees within which the axis must stay around it,
             so that one restoration goes in over several fixtures; None where nothing is asked.
+        planned: where the case puts the fixture now; always among the places that are tried. None: nothing planned.
     """
 
     bone: BoneFindings
@@ -66,6 +67,7 @@ class Place:
     cover_from_mm: float = 1.0
     reach: Reach = Reach()
     way_in: tuple[Vector, float] | None = None
+    planned: Pose | None = None
 
     @property
     def ridge(self) -> Ridge:
@@ -89,6 +91,20 @@ class Place:
             + np.tan(np.radians(tilt_m))[:, None] * frame.distal
         )
         return Poses(platform, axis / np.linalg.norm(axis, axis=1, keepdims=True)), depth
+
+    def trial_of(self, pose: Pose) -> Array | None:
+        """The five numbers (5,) of a pose, the other way round; None where no bone lies beneath it.
+
+        A pose outside the reach keeps its numbers: what a person planned is looked at where it stands.
+        """
+        frame = self.bone.frame
+        depth, b, m = (float(x) for x in frame.from_lps(pose.platform_lps_mm))
+        sink = depth - float(self.ridge.entry_mm(np.array([b]), np.array([m]))[0])
+        along = float(pose.axis @ frame.axis)
+        if not np.isfinite(sink) or along <= 0:
+            return None
+        tilts = [float(np.degrees(np.arctan2(pose.axis @ way, along))) for way in (frame.buccal, frame.distal)]
+        return np.array([b, m, *tilts, sink])
 
     def tilt_deg(self, poses: Poses) -> Array:
         """Angle (N,) to the planned axis."""
