@@ -120,7 +120,7 @@ def _step(number: str, step: "Step", explain: bool) -> list[str]:
     lines = [
         f"{number:<3}{step.drill.name}, {step.reach.value}: until {step.shows}; the tip is then "
         f"{step.tip_depth_mm:.2f} mm from the {step.reference}, {step.tip_below_bone_mm:.2f} mm below the bone entry.",
-        f"{INDENT}{slow:g} to {fast:g} 1/min, {step.drill.irrigation}",
+        f"{INDENT}{slow:g} to {fast:g} turns per minute, {step.drill.irrigation}",
     ]
     lines += [
         f"{INDENT}to {found.structure}: {distance_words(found.distance)}, {_demand(found)}, {found.verdict}"

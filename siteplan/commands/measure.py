@@ -12,7 +12,7 @@ def add_parser(subparsers: Any) -> None:
     parser.add_argument("series", metavar="SERIES", help="folder or file of the DICOM series")
     parser.add_argument("--uid", metavar="UID", help="which series, where the folder holds several")
     for name, what in (
-        ("crest", "point on the crest, patient mm (LPS)"),
+        ("crest", "point on the crest, mm in the patient (LPS)"),
         ("axis", "direction towards the apex"),
         ("buccal", "direction towards cheek or lip"),
     ):

@@ -13,7 +13,12 @@ def add_parser(subparsers: Any) -> None:
     what = parser.add_subparsers(dest="what", metavar="WHAT", required=True)
     canal = what.add_parser("canal", help="mandibular canal through points, or a proposal for each side without")
     canal.add_argument(
-        "--through", metavar="X,Y,Z", type=point, action="append", default=[], help="patient mm (LPS); give two or more"
+        "--through",
+        metavar="X,Y,Z",
+        type=point,
+        action="append",
+        default=[],
+        help="mm in the patient (LPS); give two or more",
     )
     canal.add_argument("--side", choices=("left", "right"), help="of the patient, where you know it")
     foramen = what.add_parser("foramen", help="mental foramen at the front of a canal, and the loop before it")
@@ -26,7 +31,7 @@ def add_parser(subparsers: Any) -> None:
     root = what.add_parser("root", help="the tooth or root at a point")
     metal = what.add_parser("metal", help="the existing fixture or other metal at a point")
     for near in (sinus, nose, root, metal):
-        near.add_argument("--near", metavar="X,Y,Z", type=point, required=True, help="patient mm (LPS)")
+        near.add_argument("--near", metavar="X,Y,Z", type=point, required=True, help="mm in the patient (LPS)")
         near.add_argument("--side", choices=("left", "right"), help="of the patient, where you know it")
     arch = what.add_parser("arch", help="arch curve of a jaw with estimated tooth places")
     arch.add_argument(

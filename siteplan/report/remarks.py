@@ -93,7 +93,8 @@ def hand_words(site: SiteFindings) -> str:
         return ""
     chance, worst = max(found, key=lambda pair: pair[0])
     others = f" ({len(found) - 1} more above {percent(NOTEWORTHY_CHANCE)})" if found[1:] else ""
-    return f"free hand: {percent(chance)} chance of breaking the margin to {worst.structure}{others}"
+    what = "passing the limit of planned contact with" if worst.contact else "breaking the margin to"
+    return f"free hand: {percent(chance)} chance of {what} {worst.structure}{others}"
 
 
 def rim_words(site: SiteFindings) -> str:
