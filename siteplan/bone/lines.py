@@ -16,6 +16,8 @@ UNCERTAIN_MM = 0.4
 THIN_MM = 0.7
 """Half-maximum readings of cortex below this are flagged: there the rule reads 27 % and more too wide in a clinical
 system (Prevrhal 2003, Med Phys 30:1-8)."""
+_SLOPE_OVER_MM = 0.3
+"""The width's slope is taken over this much to both sides of a level."""
 
 
 def level_measures(
@@ -26,9 +28,11 @@ def level_measures(
 
     columns: tuple[list[Measure], ...] = tuple([] for _ in range(6))
     widths, buccal, lingual, b_plates, l_plates, across = columns
+    entry_sd = 0.0 if quick else reader.axis().entry_bend_sd_mm
     for depth in depths_mm:
         line = reader.line(float(depth))
-        widths.append(_width(line.buccal, line.lingual, depth, reader.method, quick))
+        level_sd = entry_sd * _width_slope(reader, float(depth)) if entry_sd else 0.0
+        widths.append(_width(line.buccal, line.lingual, depth, reader.method, quick, level_sd))
         for side, reach, plates in ((line.buccal, buccal, b_plates), (line.lingual, lingual, l_plates)):
             reach.append(edge_measure(side.outer, depth, reader.method, quick))
             plates.append(plate_measure(side, depth, reader.method, quick))
@@ -68,11 +72,21 @@ def cortex_measure(
     return Measure(measure.value, "mm", max(measure.low, 0.0), max(high, 0.0), method, measure.flags, measure.depth_mm)
 
 
-def _width(buccal: Plate, lingual: Plate, depth_mm: float, method: str, quick: bool) -> Measure:
+def _width_slope(reader: SectionReader, depth_mm: float) -> float:
+    """How much the ridge widens per mm of depth, as a size: a level counted from a wrong entry has the wrong width."""
+    ends = [reader.surface(depth_mm + d) for d in (-_SLOPE_OVER_MM, 0.0, _SLOPE_OVER_MM)]
+    found = [(k, b - lo) for k, (b, lo) in enumerate(ends) if b is not None and lo is not None]
+    if len(found) < 2:
+        return 0.0
+    return abs(found[-1][1] - found[0][1]) / ((found[-1][0] - found[0][0]) * _SLOPE_OVER_MM)
+
+
+def _width(buccal: Plate, lingual: Plate, depth_mm: float, method: str, quick: bool, level_sd: float) -> Measure:
+    """Outer surface to outer surface; `level_sd` (mm) is what a narrow crest's uncertain entry does to it."""
     b, lo = buccal.outer, lingual.outer
     if b.at_mm is None or lo.at_mm is None:
         none = Edge(None, None, tuple(dict.fromkeys((*b.flags, *lo.flags))))
         return edge_measure(none, depth_mm, method, quick)
-    sd = None if b.sd_mm is None or lo.sd_mm is None else float(np.hypot(b.sd_mm, lo.sd_mm))
+    sd = None if b.sd_mm is None or lo.sd_mm is None else float(np.sqrt(b.sd_mm**2 + lo.sd_mm**2 + level_sd**2))
     flags = tuple(dict.fromkeys((*b.flags, *lo.flags)))
     return edge_measure(Edge(b.at_mm + lo.at_mm, sd, flags), depth_mm, method, quick)

@@ -65,6 +65,7 @@ class AxisReading:
     Attributes:
         entry: outer bone surface. crest_end: where the crestal cortex ends; `crest` its thickness.
         below: what the axis meets further down.
+        entry_bend_sd_mm: the part of the entry's SD that a narrow crest adds; levels are counted from the entry.
     """
 
     entry: Edge
@@ -72,6 +73,7 @@ class AxisReading:
     crest: Edge
     crest_limit_mm: float | None
     below: BelowCrest
+    entry_bend_sd_mm: float = 0.0
 
 
 class SectionReader(Protocol):

@@ -24,6 +24,10 @@ is missing (all of these: our own estimates from simulated volumes, `tests/valid
 _WING_EDGE_SHARE, _WING_THICKNESS_SHARE, _WING_FROM, _WING_TO = 0.045, 0.1, 1.2, 0.9
 """Real blur has other wings than a bell curve, which a thin shell feels: SD as a share of the thickness, in full from
 the second and not at all above the first number of full widths at half maximum (as above)."""
+_BEND_REACH_MM = 0.75
+"""The shift of a curved edge by blur, curvature * blur^2 / 2, takes one curvature for a stretch of about this length;
+on a crest with a radius of that size the curvature varies within it, and the bone entry is uncertain by about
+curvature * blur^2 times curvature * this length (from simulated knife edges, `tests/validation`)."""
 _FWHM_PER_SD = 2.354820
 _MISFIT_LIMIT = 2.0
 _JOINED_SD_MM = 0.2
@@ -215,13 +219,16 @@ class ShellReader:
         plain = self.beyond.entry.at_mm
         if plain is not None and abs(outer.at_mm - plain) > _ENTRY_DISAGREEMENT_MM:
             return self._doubted(outer.at_mm - plain)
-        own = replace(self.beyond, below=self._through_the_side(outer.at_mm))
+        bend_sd, entry = self._bend_sd(outer), self._edge(outer)
+        entry = replace(entry, sd_mm=float(np.hypot(entry.sd_mm or 0.0, bend_sd)))
+        below = self._through_the_side(outer.at_mm)
+        own = replace(self.beyond, entry=entry, entry_bend_sd_mm=bend_sd, below=below)
         inner = self.shell.cross(True, 1, 0.0, "min")
         if inner is None or inner.at_mm < outer.at_mm:
             none = Edge(None, None, (Flag.ALL_CORTEX,))
-            return replace(own, entry=self._edge(outer), crest_end=none, crest=none, crest_limit_mm=None)
+            return replace(own, crest_end=none, crest=none, crest_limit_mm=None)
         thickness, limit = self._thickness(outer, inner)
-        return replace(own, entry=self._edge(outer), crest_end=self._edge(inner), crest=thickness, crest_limit_mm=limit)
+        return replace(own, crest_end=self._edge(inner), crest=thickness, crest_limit_mm=limit)
 
     def _through_the_side(self, entry_mm: float) -> BelowCrest:
         """What lies below, with the place where a leaning axis leaves through the side of the shell.
@@ -342,6 +349,12 @@ class ShellReader:
         own = self.shell.sd(crossing.gradient) * self._misfit(crossing.s_mm)
         systematic = self._systematic(_EDGE_SYSTEMATIC_MM, _EDGE_SYSTEMATIC_BLUR_SHARE, 0, crossing)
         return Edge(sign * crossing.at_mm, float(np.hypot(own, systematic)))
+
+    def _bend_sd(self, outer: Crossing) -> float:
+        """SD of the bone entry from what a varying curvature of the crest leaves of the blur's shift."""
+        curve = self.shell.fit.curve
+        bend = max(float(np.interp(outer.s_mm, curve.s_mm, curve.curvature)), 0.0)
+        return bend * self.blur_mm**2 * bend * _BEND_REACH_MM
 
     def _thickness(self, outer: Crossing, inner: Crossing) -> tuple[Edge, float | None]:
         value = abs(outer.at_mm - inner.at_mm)
