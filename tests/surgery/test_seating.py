@@ -265,7 +265,7 @@ def test_another_fixture_starts_afresh_with_its_own_numbers():
 def test_every_entry_is_taken_or_refused_with_words_in_every_phase(phase, kind):
     state = replace(begin(PLAN), phase=phase, turns=3.0, clicked_Ncm=25.0)
     entry = Entry(kind, turns=1.0, torque_Ncm=25.0, text="words", plan=PLAN, above_gum_mm=5.0, gum_mm=2.0)
-    remark = kind in (Kind.DRILLED, Kind.LOT, Kind.FELT, Kind.NOTE, Kind.GUM_MEASURED)
+    remark = kind in (Kind.DRILLED, Kind.LOT, Kind.FELT, Kind.NOTE, Kind.GUM_MEASURED, Kind.ACCEPTED)
     if remark:
         assert advance(state, entry).phase is phase
     elif kind in MOVES[phase]:
