@@ -10,7 +10,7 @@ from siteplan.findings import Findings
 from siteplan.report import pdf
 from siteplan.report.document import document
 from siteplan.report.figures import SiteFigures, overviews, site_figures, site_sections, voxel_words
-from siteplan.report.former import clear_former, keep_list
+from siteplan.report.former import LIST_NAME, clear_former, keep_list
 from siteplan.report.identity import Identity
 from siteplan.report.message_figure import message_of
 from siteplan.report.naming import Naming
@@ -38,7 +38,7 @@ def write_shared(
     are taken away, and `tell` hears so in one sentence.
 
     Returns:
-        The files written.
+        The files written, the list that tells them from others' last.
 
     Raises:
         OutputError: the folder cannot be made or written, or holds pictures of another report that cannot be told
@@ -71,4 +71,4 @@ def write_shared(
         write_whole(out_dir / name, raw)
     keep_list(out_dir, files)
     show(1.0, "written")
-    return [out_dir / name for name in files]
+    return [out_dir / name for name in (*files, LIST_NAME)]

@@ -49,7 +49,7 @@ def write_report(
         tell: hears one sentence where files of an earlier report were taken out of the folder.
 
     Returns:
-        The files written, findings first.
+        The files of the report, findings first; beside them lies a list that tells them from others'.
 
     Raises:
         OutputError: the folder cannot be made or written, or holds pictures of another report that cannot be told
