@@ -46,10 +46,21 @@ def canal_structure(path: CanalPath, how: str, *, side: str = "", kind: Kind = K
         shape=Tube(path.points_lps_mm, path.radius_mm),
         side=side,
         made_by=MadeBy.FOUND,
-        uncertainty_mm=float(np.sqrt(np.mean(path.sd_mm**2))),
+        uncertainty_mm=surface_sd_mm(path),
         confidence=path.confidence,
         note=" ".join([how, blind_note(path.points_lps_mm, path.confidence), "To be confirmed by a person."]),
     )
+
+
+def surface_sd_mm(path: CanalPath) -> float:
+    """One standard deviation for the whole surface.
+
+    A structure holds one number only, and a margin may rest on its ends: it is the root mean square of all points, or
+    the doubt about an end at which a lumen is said to be seen, where that is more.
+    """
+    ends = [0, len(path.sd_mm) - 1]
+    seen = [float(path.sd_mm[n]) for n in ends if path.confidence[n] >= SEEN]
+    return max(float(np.sqrt(np.mean(path.sd_mm**2))), *seen, 0.0)
 
 
 def blind_note(points_lps_mm: NDArray[np.float64], confidence: NDArray[np.float64]) -> str:
@@ -72,7 +83,7 @@ def move_point(scan: Scan, canal: Structure, index: int, to_lps_mm: ArrayLike) -
     """The canal after a person dragged its point `index`; only its neighbourhood is solved again.
 
     The dragged point is kept exactly where it was put. Points further than `NEIGHBOURHOOD_MM` along the canal are
-    returned unchanged.
+    returned unchanged, with the confidence that they had (1 where a person drew them).
 
     Raises:
         GeometryError: the structure is no tube, the index is out of range or the new place is outside the scan.
@@ -94,13 +105,18 @@ def move_point(scan: Scan, canal: Structure, index: int, to_lps_mm: ArrayLike) -
         raise GeometryError(f"{canal.name}: it is too short to be corrected point by point; trace it again.")
     piece = find_path(scan, stops, hold=range(len(stops)))
     whole = join_paths(_as_path(canal), first, last, piece)
-    fresh = canal_structure(whole, "Traced by the computer, then corrected by hand.", side=canal.side, kind=canal.kind)
+    how = "Traced by the computer, then corrected by hand."
+    if canal.confidence is None and canal.made_by is not MadeBy.FOUND:
+        how = "Drawn by a person; traced again by the computer beside the point that was moved."
+    fresh = canal_structure(whole, how, side=canal.side, kind=canal.kind)
     return replace(fresh, name=canal.name)
 
 
 def _as_path(canal: Structure) -> CanalPath:
     assert isinstance(canal.shape, Tube)
     n = len(canal.shape.points_lps_mm)
-    confidence = np.zeros(n) if canal.confidence is None else canal.confidence
+    # A person who drew the canal saw it; of what was found without a word on it, nothing is known.
+    unsaid = np.zeros(n) if canal.made_by is MadeBy.FOUND else np.ones(n)
+    confidence = unsaid if canal.confidence is None else canal.confidence
     sd = np.full(n, canal.uncertainty_mm)
     return CanalPath(canal.shape.points_lps_mm, canal.shape.radius_mm, confidence, sd, np.full(n, np.nan), 0.0)

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 from skimage.graph import MCP_Geometric
 
 from siteplan.anatomy.canal import SEEN, canal_structure
-from siteplan.anatomy.canal_path import CanalPath, path_cost, refine
+from siteplan.anatomy.canal_path import CanalPath, loose_ends_mm, path_cost, refine
 from siteplan.anatomy.jaw import Jaw, find_jaw, interior
 from siteplan.anatomy.structure import Structure
 from siteplan.anatomy.tubularity import dark_tubularity
@@ -119,7 +119,9 @@ def _between(
     if seen < LEAST_SEEN:
         how = "Proposed by the computer without any click, from where such a canal usually runs in the marrow."
         return canal_structure(path, how, side=side)
-    how = f"Proposed by the computer without any click; a lumen is seen along {seen:.0%} of it."
+    how = "Proposed by the computer without any click."
+    if seen < 1:
+        how += f" It looked along a way of which {seen:.0%} shows a lumen; ends that show none were left out."
     return canal_structure(path, how, side=side)
 
 
@@ -131,7 +133,7 @@ def _seen_part(path: CanalPath) -> CanalPath:
         path.points_lps_mm[a:b],
         path.radius_mm[a:b],
         path.confidence[a:b],
-        path.sd_mm[a:b],
+        np.hypot(path.sd_mm[a:b], loose_ends_mm(path.confidence[a:b])),
         path.contrast[a:b],
         path.blur_mm,
     )

@@ -23,6 +23,12 @@ WIDEST_MM = 5.0
 SNAP_MM = 2.0
 """A click is taken to mean the dense tissue within this distance (our own)."""
 
+PULP_MM = 1.5
+"""Widest radius of a pulp that is looked past (our own; pulp chambers are 1 to 3 mm wide, from memory)."""
+
+CORE_MM = 0.8
+"""Radius of the ring around the axis that may carry a root on where a pulp runs along its axis (our own)."""
+
 STEP_MM = 0.4
 _TURNS = 24
 
@@ -191,6 +197,8 @@ _THINNEST_MM = 0.45
 def _disc(dense: NDArray[np.bool_], u: Floats, v: Floats) -> tuple[Floats, float, float] | None:
     """Middle (2,) and radius of the widest dense disc near the middle of the plane, and the share of its surroundings
     that is not dense; None where nothing dense lies there."""
+    # The pulp is a dark hole in the dense disc and belongs to the tooth.
+    dense = np.asarray(ndimage.binary_fill_holes(dense), dtype=np.bool_)
     depth = ndimage.distance_transform_edt(dense) * _PIXEL_MM
     near = np.hypot(u, v)
     score = np.where(near <= _STRAY_MM, depth - 0.2 * near, -1.0)
@@ -205,9 +213,13 @@ def _disc(dense: NDArray[np.bool_], u: Floats, v: Floats) -> tuple[Floats, float
 
 
 def _ends(box: Box, smooth: NDArray[np.float32], centre: Points, axis: Points, edge: float) -> tuple[float, float]:
-    """Heights at which the core around the axis stops being dense."""
+    """Heights at which the core around the axis stops being dense; a dark pulp on the axis itself is no end."""
     h = np.arange(-REACH_MM, REACH_MM + 1e-9, 0.2)
-    grey = _read(box, smooth, centre + h[:, None] * axis)
+    a, b = across(axis)
+    turn = np.arange(8) * np.pi / 4
+    beside = CORE_MM * np.concatenate([np.zeros((1, 3)), np.outer(np.cos(turn), a) + np.outer(np.sin(turn), b)])
+    around = _read(box, smooth, centre + h[:, None, None] * axis + beside)
+    grey = np.maximum(around[:, 0], np.median(around[:, 1:], axis=1))
     dark = ndimage.uniform_filter1d((grey < edge).astype(float), 4) > 0.9
     up, down = h[dark & (h > 0)], h[dark & (h < 0)]
     if not up.size or not down.size:
@@ -218,15 +230,23 @@ def _ends(box: Box, smooth: NDArray[np.float32], centre: Points, axis: Points, e
 
 
 def _crossing(box: Box, smooth: NDArray[np.float32], rough: RoughRoot, edge: float) -> Floats:
-    """(H, A) first radius at which grey falls through the edge; `WIDEST_MM` where it never does."""
+    """(H, A) first radius at which grey falls through the edge, a dark pulp around the axis left aside.
+
+    `WIDEST_MM` where it never does, the least radius where nothing dense is met.
+    """
     r = np.arange(0.2, WIDEST_MM, 0.1)
     grey = _read(
         box,
         smooth,
         rough.to_lps(rough.height_mm[:, None, None], rough.turn_rad[None, :, None], r[None, None, :]),
     )
-    below = grey < edge
-    return np.where(below.any(axis=2), r[np.argmax(below, axis=2)], WIDEST_MM)
+    dense: NDArray[np.bool_] = grey >= edge
+    # A pulp is at most about this wide; beyond it what is met first is not this root.
+    core = np.asarray(dense[:, :, r <= PULP_MM].any(axis=2))
+    dense = dense & (core[..., None] | (r <= PULP_MM))
+    fall = ~dense & np.maximum.accumulate(dense, axis=2)
+    never = np.where(dense.any(axis=2), WIDEST_MM, r[0])
+    return np.where(fall.any(axis=2), r[np.argmax(fall, axis=2)], never)
 
 
 def _believable(radius: Floats) -> Floats:

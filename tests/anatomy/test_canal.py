@@ -1,6 +1,7 @@
 """A traced canal against invented jaws of known geometry and, where they are there, the shared simulated volumes."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from scipy.spatial import cKDTree
 from siteplan.anatomy.canal import move_point, trace_canal
 from siteplan.anatomy.canal_search import propose_canals
 from siteplan.anatomy.curve import resampled
-from siteplan.anatomy.structure import MadeBy, Structure, Tube
+from siteplan.anatomy.structure import Kind, MadeBy, Structure, Tube
 from siteplan.errors import GeometryError
 from siteplan.scan import read_scan
 
@@ -80,6 +81,38 @@ def test_dragging_a_point_moves_only_its_neighbourhood() -> None:
     assert away[far].max() == 0.0
 
 
+def test_a_drawn_canal_stays_believed_beside_the_dragged_point() -> None:
+    phantom = canal_phantom(1, FINE)
+    line, radius = phantom.centreline_lps_mm[15:-15:4], phantom.radius_mm[15:-15:4]
+    drawn = Structure(Kind.CANAL, "canal", Tube(line, radius))
+    middle = len(line) // 2
+    moved = move_point(phantom.scan, drawn, middle, line[middle] + [0.0, 0.0, 0.3])
+    assert isinstance(moved.shape, Tube)
+    assert moved.confidence is not None
+    far = np.linalg.norm(moved.shape.points_lps_mm - line[middle], axis=1) > 8.5
+    assert far.any()
+    assert (moved.confidence[far] == 1).all()
+    assert "Drawn by a person" in moved.note
+    half = replace(drawn, confidence=np.full(len(line), 0.7))
+    kept = move_point(phantom.scan, half, middle, line[middle] + [0.0, 0.0, 0.3])
+    assert kept.confidence is not None
+    assert (kept.confidence[far] == 0.7).all()
+
+
+def test_the_stated_doubt_covers_the_half_seen_ends(root: Path) -> None:
+    """Against the shapes the sample is made of: no point at which a lumen is said to be seen lies off by more."""
+    folder = root / "sample_volumes/lower_jaw"
+    if not (folder / "series").is_dir():
+        pytest.skip("the sample volumes are not there")
+    line = np.array(json.loads((folder / "truth.json").read_text())["canal"]["centreline_mm"])
+    (canal,) = propose_canals(read_scan(folder / "series"))
+    assert isinstance(canal.shape, Tube)
+    assert canal.confidence is not None
+    away = cKDTree(resampled(line, 0.02)).query(canal.shape.points_lps_mm)[0]
+    assert away[canal.confidence >= 0.5].max() < 1.96 * canal.uncertainty_mm
+    assert canal.note.count("lumen is seen along") == 1
+
+
 @pytest.mark.parametrize(
     ("through", "words"),
     [
@@ -97,8 +130,6 @@ def test_refuses_points_that_make_no_canal(through: list[tuple[float, ...]], wor
 
 def test_storage_order_does_not_matter() -> None:
     """The same volume stored from the other end gives the same canal (PS3.3 C.7.6.2.1.1 fixes the mapping)."""
-    from dataclasses import replace
-
     phantom = canal_phantom(2, Quality(0.4, 0.3, 40.0), length_mm=24.0)
     scan = phantom.scan
     affine = scan.affine.copy()

@@ -77,6 +77,26 @@ def test_root_surface_and_axis(seed: int, quality: Quality) -> None:
     assert np.degrees(np.arccos(axis @ true_axis / np.linalg.norm(axis) / np.linalg.norm(true_axis))) < 3
 
 
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.5, 0.6, 0.9])
+def test_a_root_with_a_pulp_is_found_from_any_click_on_it(root: Path, share: float) -> None:
+    """The sample's tooth has a dark pulp along its axis; apex and radii against the shapes it is made of."""
+    folder = root / "sample_volumes/lower_jaw"
+    if not (folder / "series").is_dir():
+        pytest.skip("the sample volumes are not there")
+    truth = json.loads((folder / "truth.json").read_text())["root"]
+    base, tip = np.array(truth["base_mm"]), np.array(truth["tip_mm"])
+    found = trace_root(read_scan(folder / "series"), base + share * (tip - base))
+    assert np.linalg.norm(found.apex_lps_mm - tip) < 1.0
+    assert isinstance(found.structure.shape, Surface)
+    length = float(np.linalg.norm(tip - base))
+    offset = found.structure.shape.points_lps_mm - base
+    height = offset @ (tip - base) / length
+    radius = np.linalg.norm(offset - height[:, None] * (tip - base) / length, axis=1)
+    middle = (height > 0.3 * length) & (height < 0.9 * length)
+    true = np.interp(height, [0.0, length], [truth["base_radius_mm"], truth["tip_radius_mm"]])
+    assert np.abs(radius - true)[middle].max() < ROOT_MM
+
+
 @pytest.mark.parametrize(
     ("near", "words"), [((30.0, -20.0, -47.0), "nothing as dense"), ((0.0, 0.0, 0.0), "outside the scan")]
 )
