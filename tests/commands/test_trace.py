@@ -50,7 +50,7 @@ def test_sinus_and_arch_as_json(shared: Path, capsys: pytest.CaptureFixture[str]
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["canal", "--through=30,-30,-50"], "two or more points"),
+        (["canal", "--through=30,-30,-50"], "a canal needs two or more"),
         (["root", "--near=0,0,0"], "outside the scan"),
         (["sinus", "--near=39,-24,-48"], "no air cavity"),
     ],
