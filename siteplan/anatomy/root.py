@@ -215,6 +215,7 @@ def _note(rough: RoughRoot, radius: Floats, length: float, scan: Scan) -> str:
         "Found by the computer from one click:",
         f"{length:.1f} mm long, {2 * radius[0].mean():.1f} mm across at its coronal end.",
         "Its axis is straight; a furcation or a strong bend is not followed.",
+        "Where a dense socket wall lies against it, it may be drawn up to 1 mm too wide: check its outline.",
     ]
     if max(scan.spacing_kji_mm) > 0.4:
         words.append("At this voxel the ligament line is hardly seen; where dense bone touches the root, doubt it.")
