@@ -27,7 +27,7 @@ from PySide6.QtWidgets import (
 
 from siteplan.errors import SiteplanError
 from siteplan.surgery.advice import advice, position
-from siteplan.surgery.entries import Entry, Kind
+from siteplan.surgery.entries import LONGEST_TEXT, Entry, Kind, accepted
 from siteplan.surgery.record import Record, add_entry, read_record, record_path
 from siteplan.surgery.seating_plan import SeatingPlan, seating_plan
 from viewer.texts import say
@@ -66,6 +66,7 @@ def start_guide(window: MainWindow) -> SeatDialog | None:
             desk.library.kit,
             desk.library.protocol,
             found.site.entry.tooth,
+            clearances=placed.clearances,
         )
         dialog = SeatDialog(plan, record_path(session.path), window)
     except SiteplanError as error:
@@ -138,6 +139,10 @@ class SeatDialog(QDialog):
     # ---- what is shown
 
     def _show(self) -> None:
+        broken = self._to_accept()
+        if broken:
+            self._ask(broken)
+            return
         state = self.record.state
         said = advice(state)
         self.position.setText(position(state))
@@ -149,11 +154,21 @@ class SeatDialog(QDialog):
         self.cautions.setText("\n".join(said.cautions))
         self._show_choices(said.enter)
 
+    def _to_accept(self) -> tuple[str, ...]:
+        """Margins that the fixture of now breaks and that nobody has answered for yet."""
+        return () if accepted(self.record.entries) else self.record.state.plan.broken
+
+    def _ask(self, broken: tuple[str, ...]) -> None:
+        """No turn is taken down before a person has answered for a broken margin; the answer is kept."""
+        self.position.setText(position(self.record.state))
+        self.do.setText(say("seat.stop"))
+        self.why.setText("\n".join(broken))
+        self.cautions.setText(say("seat.stop-why"))
+        self._put(
+            [(say("seat.accept"), partial(self.enter, Entry(Kind.ACCEPTED, text="; ".join(broken)[:LONGEST_TEXT])))]
+        )
+
     def _show_choices(self, kinds: tuple[Kind, ...]) -> None:
-        inside = QWidget()
-        inside.setObjectName("plain")
-        grid = QGridLayout(inside)
-        self.buttons = {}
         choices: list[tuple[str, Callable[[], None]]]
         if self._pending is None:
             choices = [(kind.value, partial(self._chosen, kind)) for kind in kinds]
@@ -173,7 +188,13 @@ class SeatDialog(QDialog):
             choices.append((say("seat.back"), self._back))
         else:
             choices = [(say("seat.back"), self._back)]
-        columns = 1 if self._pending is Kind.OPENED else _COLUMNS
+        self._put(choices, 1 if self._pending is Kind.OPENED else _COLUMNS)
+
+    def _put(self, choices: list[tuple[str, Callable[[], None]]], columns: int = _COLUMNS) -> None:
+        inside = QWidget()
+        inside.setObjectName("plain")
+        grid = QGridLayout(inside)
+        self.buttons = {}
         for number, (words, action) in enumerate(choices):
             button = self._button(words, action)
             self.buttons[words] = button

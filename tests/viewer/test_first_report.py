@@ -185,6 +185,24 @@ def test_seating_guide_from_the_first_turn_to_the_last_reading(opened, qtbot, sh
     again.close()
 
 
+def test_no_turn_before_a_broken_margin_is_answered_for(opened, qtbot, shoot):
+    """The fixture of 37 stands too near the canal on purpose: the guide stops first, and keeps the answer."""
+    from viewer.seat_dialog import start_guide
+
+    opened.desk.choose(37)
+    settle(opened, qtbot)
+    dialog = start_guide(opened)
+    qtbot.waitExposed(dialog)
+    shoot(dialog, "29_seating_stop")
+    assert "does not keep" in dialog.do.text()
+    assert "canal" in dialog.why.text()
+    assert len(dialog.buttons) == 1
+    _press(dialog, "I have read this")
+    assert dialog.record.entries[-1].kind.value == "broken margin accepted"
+    assert any(text.startswith("turned by hand") for text in dialog.buttons)
+    dialog.close()
+
+
 @pytest.mark.opengl
 def test_all_sites_in_3d(opened, qtbot, shoot):
     from siteplan.report import vtk_gateway
