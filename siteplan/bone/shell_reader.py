@@ -204,7 +204,7 @@ class ShellReader:
     beyond: AxisReading
     plain: SectionReader
     junctions: JunctionFitter
-    method: str = "joint fit of the blurred shell"
+    method: str = "fit of bone wall and blur, all rays of the site together"
 
     @property
     def blur_mm(self) -> float:

@@ -86,7 +86,8 @@ def looser_branch(site: Site, alternatives: Sequence[Fixture], check: FixtureChe
     fitting, failed = _try(site, offered, check)
     if fitting:
         checked = "all margins to bone and" if check else "the margins (bone cover was not checked) to"
-        text = f"these clearly keep {checked} structures that are drawn, at this platform; check the class of bone again before taking one"
+        kept = f"these clearly keep {checked} structures that are drawn, at this platform"
+        text = f"{kept}; check the class of bone again before taking one"
         return Branch(LOOSER, fixtures=tuple(fitting), reasons=(Reason(text, "clearances of these fixtures"),))
     reasons = tuple(_why_not(trial) for trial in failed[:MOST_OFFERED])
     text = "no wider or longer fixture clearly keeps every margin here: leave this one to heal unloaded, or end here"
