@@ -48,7 +48,14 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Orthanc]:
         pytest.skip(NO_NAMESPACE)
 
 
-@pytest.mark.skipif(shutil.which("storescu") is None, reason="dcmtk is not installed")
+def _program(name: str) -> str | None:
+    """dcmtk's program: an environment for Python may come first on the path, and in it pynetdicom's of that name."""
+    own = Path(sys.executable).parent
+    elsewhere = [part for part in os.get_exec_path() if Path(part) != own]
+    return shutil.which(name, path=os.pathsep.join(elsewhere))
+
+
+@pytest.mark.skipif(_program("storescu") is None, reason="dcmtk is not installed")
 def test_a_series_there_and_back(server: Orthanc, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SITEPLAN_TEST_SECRET", PASSWORD)
     values = np.random.default_rng(1).integers(0, 4096, (COUNT, 500, 500)).astype(np.uint16)
@@ -145,4 +152,4 @@ def _getscu(server: Orthanc, folder: Path) -> None:
 def _dcmtk(program: str, *arguments: str | list[str]) -> None:
     flat = [part for one in arguments for part in ([one] if isinstance(one, str) else one)]
     environment = {**os.environ, "TCP_NODELAY": "1"}  # as the archive has it; without, it is up to 12 times slower
-    subprocess.run([program, *flat], check=True, env=environment, capture_output=True)
+    subprocess.run([_program(program) or program, *flat], check=True, env=environment, capture_output=True)
