@@ -1,12 +1,19 @@
 """What tests of the window do with their hands, and how they wait."""
 
-from PySide6.QtCore import QEvent, QPoint, QPointF, Qt
+from PySide6.QtCore import QEvent, QEventLoop, QPoint, QPointF, Qt, QTimer
 from PySide6.QtGui import QMouseEvent
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QWidget
 
 MEASURED_MS = 90_000
 """A full measurement of three sites takes seconds on two quiet cores; CI machines are busy ones."""
+
+
+def rest(ms: int) -> None:
+    """Let window and workers go on for a while; QTest.qWait of PySide6 6.12.0 keeps the interpreter to itself."""
+    loop = QEventLoop()
+    QTimer.singleShot(ms, loop.quit)
+    loop.exec()
 
 
 def settle(window: QWidget, qtbot: object) -> None:
@@ -36,7 +43,7 @@ def drag(widget: QWidget, start: QPoint, stop: QPoint, *, button: Qt.MouseButton
     for share in (0.25, 0.5, 0.75, 1.0):
         at = start + (stop - start) * share
         move(widget, at, button)
-        QTest.qWait(20)
+        rest(20)
     QTest.mouseRelease(widget, button, pos=stop)
 
 

@@ -15,10 +15,10 @@ from tempfile import TemporaryDirectory
 
 from PIL import Image
 from PySide6.QtCore import QBuffer, QIODevice
-from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QWidget
 
 from tests import test_cadaver_case
+from tests.viewer.hands import rest
 from viewer.app import dress
 from viewer.solid_view import show_solid
 from viewer.window import MainWindow
@@ -112,8 +112,8 @@ def screens(out: Path, shared: Path) -> list[Screen]:
 def wait(ready: object) -> None:
     """Let the window work until something holds."""
     while not ready():
-        QTest.qWait(50)
-    QTest.qWait(300)
+        rest(50)
+    rest(300)
 
 
 def take(window: MainWindow, screen: Screen, out: Path) -> None:
@@ -130,13 +130,13 @@ def take(window: MainWindow, screen: Screen, out: Path) -> None:
     window.space.answers.open_one(screen.question)
     if not screen.light:
         window.toggle_light()
-    QTest.qWait(400)
+    rest(400)
     shown: QWidget = window
     dialog = show_solid(window) if screen.solid else None
     if dialog is not None:
         dialog.resize(900, 640)
         wait(lambda: dialog.canvas.image is not None and not dialog.canvas._channel.busy)
-        QTest.qWait(1500)
+        rest(1500)
         wait(lambda: not dialog.canvas._channel.busy)
         shown = dialog
     write(shown, out / f"{screen.name}.png")
@@ -170,7 +170,7 @@ def main(out: Path, names: tuple[str, ...] = ()) -> None:
     window.setProperty("quiet", True)
     window.resize(*SIZE)
     window.show()
-    QTest.qWait(200)
+    rest(200)
     with TemporaryDirectory() as folder:
         for screen in screens(Path(folder), ROOT.parent / "shared"):
             if not names or screen.name in names:

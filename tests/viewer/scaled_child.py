@@ -10,9 +10,9 @@ from itertools import combinations
 from pathlib import Path
 
 from PySide6.QtCore import QRectF
-from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QAbstractButton, QApplication, QLabel, QWidget
 
+from tests.viewer.hands import rest
 from viewer.app import dress
 from viewer.window import MainWindow
 
@@ -73,7 +73,7 @@ def wait(app: QApplication, ready: object) -> None:
     for _ in range(WAIT_MS // 50):
         if ready():
             return
-        QTest.qWait(50)
+        rest(50)
     raise SystemExit("the window did not become ready")
 
 
@@ -83,12 +83,12 @@ def main(case: str, shots: str) -> None:
     dress(app)
     window = MainWindow()
     window.show()
-    QTest.qWait(200)
+    rest(200)
     found: dict[str, list[str]] = {}
     name = f"scaled_{os.environ.get('QT_SCALE_FACTOR', '1')}"
 
     def look(state: str, shown: MainWindow) -> None:
-        QTest.qWait(60)
+        rest(60)
         found[state] = clipped(shown) + overlapping(shown) + colliding(shown)
         if shots:
             shown.grab().save(str(Path(shots) / f"{name}_{state}.png"))

@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QApplication, QInputDialog
 
 from siteplan.case import load_case
 from siteplan.report.plane import Plane
-from tests.viewer.hands import MEASURED_MS, awake, drag, settle
+from tests.viewer.hands import MEASURED_MS, awake, drag, rest, settle
 from viewer.hand import value_of
 from viewer.texts import say
 
@@ -90,7 +90,7 @@ def test_arch_is_corrected_by_dragging_and_by_keys(opened, qtbot, shoot):
     qtbot.waitUntil(lambda: not desk.channels["strip"].busy and not adding.axial.busy, timeout=MEASURED_MS)
     QTest.keyClick(opened, Qt.Key.Key_A)
     assert opened.space.stage.currentWidget() is arch
-    QTest.qWait(100)
+    rest(100)
     before, panorama = adding.arch_points.copy(), opened.space.strip.panorama
     chosen = len(before) // 2
     start = arch.to_px(before[chosen]).toPoint()

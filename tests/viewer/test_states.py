@@ -115,8 +115,8 @@ CHILD = """
 import sys
 from pathlib import Path
 from PySide6.QtCore import Qt
-from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
+from tests.viewer.hands import rest
 from viewer.app import dress
 from viewer.window import MainWindow
 app = QApplication(["other"])
@@ -125,13 +125,13 @@ window = MainWindow()
 window.show()
 window.open(Path(sys.argv[1]))
 while window.desk.entry is None or window.desk.library is None or window.space.section.plane() is None:
-    QTest.qWait(50)
+    rest(50)
 window.activateWindow()
-QTest.qWait(200)
+rest(200)
 window.desk.nudge(0.5, 0.0)
 window.desk.session.recovery.flush()
 print("changed", window.desk.plan.sites[0].crest_mm, flush=True)
-QTest.qWait(120_000)
+rest(120_000)
 """
 
 

@@ -10,7 +10,7 @@ from PySide6.QtTest import QTest
 
 from siteplan.anatomy import MadeBy
 from siteplan.anatomy.canal import NEIGHBOURHOOD_MM
-from tests.viewer.hands import MEASURED_MS, drag, settle
+from tests.viewer.hands import MEASURED_MS, drag, rest, settle
 from viewer.texts import say
 from viewer.undecided import find_structure, undecided
 
@@ -77,7 +77,7 @@ def test_escape_gives_up_what_takes_long(without_canal, qtbot):
     QTest.keyClick(window, Qt.Key.Key_Escape)
     assert window.space.problem.text() == say("app.given-up")
     qtbot.waitUntil(lambda: not window.actions_.structures.proposer.busy, timeout=MEASURED_MS)
-    QTest.qWait(200)
+    rest(200)
     assert desk.plan == before
 
 
