@@ -1,39 +1,29 @@
-"""The planning page at work: session, pictures and numbers tied together. Asks workers, shows their answers.
+"""The planning page at work: session, pictures and numbers tied together. Shows the plan and the workers' answers.
 Flow: a hand or key changes the plan > the pictures that depend on it are asked for > numbers are asked for (quick ones
 while the hand moves, full ones when it rests) > answers come back and are drawn. Late answers are dropped.
 """
 
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from typing import Any
 
-import numpy as np
-from PySide6.QtCore import QObject, QTimer, Signal
+from PySide6.QtCore import QObject, Signal
 
 from siteplan.anatomy import Structure
 from siteplan.assessment import Library
 from siteplan.case import SiteEntry, StructureEntry
-from siteplan.findings import SiteFindings
-from siteplan.fixture import Fixture
 from viewer.answering import answers_now, site_card
 from viewer.arch_strip import site_marks
-from viewer.desk_hands import Hands
+from viewer.desk_asks import Asks
 from viewer.hand_draw import mark_words
-from viewer.jobs import Channel, Ticket
+from viewer.jobs import Channel
 from viewer.look import Look, Tissue, Window, presets_of
 from viewer.measuring import (
-    LibraryRequest,
     Measured,
-    MeasureRequest,
-    fixture_named,
-    library_rests_on,
-    measure,
-    read_library,
 )
-from viewer.panorama import Panorama, course_through, unroll
-from viewer.pictures import Cut, CutRequest, FilmFrame, FilmRequest, make_cut, make_film, margin_line_mm
+from viewer.panorama import Panorama
+from viewer.pictures import Cut, FilmFrame
 from viewer.plan import Plan
 from viewer.reading import bone_lines, leader_of
 from viewer.rests_on import RestsOn
@@ -42,19 +32,11 @@ from viewer.session import Session
 from viewer.undecided import near_tooth, shapes_of, undecided
 from viewer.workspace import Workspace
 
-BONE_EVERY_S = 0.4
-"""In the hand, distances follow at once; the bone along the new axis is read anew this often, because that takes longer
-and holds the interpreter while it resamples."""
-REST_MS = 160
-"""A hand that has not moved for this long rests: full pictures and numbers are then asked for."""
-FILM_OFFSETS_MM = (-6.0, -4.0, -2.0, 0.0, 2.0, 4.0, 6.0)
 
-
-class Desk(Hands, QObject):
-    """See the module. Signals: changed(): something in plan or numbers is new; settled(): all answers are in."""
+class Desk(Asks):
+    """See the module. Signals: changed(): something in plan or numbers is new."""
 
     changed = Signal()
-    settled = Signal()
 
     def __init__(self, space: Workspace, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -64,17 +46,10 @@ class Desk(Hands, QObject):
         self.look: Look | None = None
         self.library: Library | None = None
         self.measured: dict[int, Measured] = {}
-        self._measured_for: dict[int, object] = {}
-        self._last_full: dict[int, SiteFindings] = {}
         self.presets: dict[Tissue, Window] = {}
-        self._library_key: tuple[object, ...] | None = None
-        self._cut_for: tuple[Library, tuple[Structure, ...]] | None = None
         self._proposals: tuple[StructureEntry, ...] = ()
         self.proposed: tuple[Structure, ...] = ()
-        self._bone_read = 0.0
-        self._film_key: object = None
         self._words = RestsOn()
-        self._full_asked: tuple[int, object] | None = None
         self.channels = {
             name: Channel(name, self, each_newer=name in ("cut", "quick"))
             for name in ("cut", "film", "quick", "full", "strip", "library")
@@ -90,10 +65,6 @@ class Desk(Hands, QObject):
         for name, channel in self.channels.items():
             channel.done.connect(partial(self._answered, name))
             channel.failed.connect(lambda _n, sentence: self.space.show_problem(sentence))
-        self._rest = QTimer(self)
-        self._rest.setSingleShot(True)
-        self._rest.setInterval(REST_MS)
-        self._rest.timeout.connect(self._at_rest)
         self._connect_space()
 
     def _connect_space(self) -> None:
@@ -214,106 +185,6 @@ class Desk(Hands, QObject):
         self.space.arch.sites = tuple((m.tooth, m.platform_lps_mm) for m in marks)
         self.space.arch.update()
 
-    def set_arch(self, points_lps_mm: np.ndarray) -> None:
-        """Unroll the strip along this arch."""
-        session = self.session
-        if session is None or len(points_lps_mm) < 3:
-            return
-        course, scan = course_through(points_lps_mm), session.scan
-        self.space.arch.set_points(points_lps_mm)
-        self.channels["strip"].ask(lambda ticket: unroll(scan, course, lambda: ticket.cancelled), give_up_running=True)
-
-    # ---- ask
-
-    def _key(self, entry: SiteEntry) -> object:
-        """What a site's full numbers depend on: the site, every other site, and everything the case names."""
-        assert self.session is not None
-        return entry, tuple(self.session.plan.sites), id(self.library)
-
-    def _ask_library(self, session: Session) -> None:
-        parts = library_rests_on(session.plan.case)
-        known = self._library_key
-        if known is not None and all(a is b or a == b for a, b in zip(parts, known, strict=True)):
-            return
-        self._library_key = parts
-        request = LibraryRequest(session.scan, session.case_file())
-        self.channels["library"].ask(lambda _ticket: read_library(request))
-
-    def _others(self, entry: SiteEntry) -> tuple[tuple[SiteEntry, Fixture], ...]:
-        return self.other_sites(entry.tooth)
-
-    def other_sites(self, tooth: int) -> tuple[tuple[SiteEntry, Fixture], ...]:
-        """The sites besides this tooth that have a fixture."""
-        assert self.session is not None
-        assert self.library is not None
-        pairs = ((e, fixture_named(self.library, e.fixture)) for e in self.session.plan.sites if e.tooth != tooth)
-        return tuple((e, f) for e, f in pairs if f is not None)
-
-    def _ask_cut(self, *, smooth: bool) -> None:
-        entry, session, library, look = self.entry, self.session, self.library, self.look
-        if entry is None or session is None or library is None or look is None:
-            return
-        structures = tuple((s, margin_line_mm(s, entry, library.margins)) for s in library.structures)
-        request = CutRequest(session.scan, look, structures, self._others(entry), smooth, self.proposed)
-        self.channels["cut"].ask(lambda _ticket: make_cut(request))
-
-    def _ask_quick(self, entry: SiteEntry) -> None:
-        assert self.session is not None
-        assert self.library is not None
-        now = time.monotonic()
-        bone_too = now - self._bone_read > BONE_EVERY_S
-        self._bone_read = now if bone_too else self._bone_read
-        request = MeasureRequest(
-            self.session.scan, entry, self.library, self._others(entry), rest=self._rest_findings(), bone_too=bone_too
-        )
-        self.channels["quick"].ask(lambda _ticket: measure(request))
-
-    def _rest_findings(self) -> SiteFindings | None:
-        """The last full findings of the present site."""
-        return self._last_full.get(self.tooth or 0)
-
-    def _at_rest(self) -> None:
-        """The hand rests: sharp picture, neighbouring sections, full numbers."""
-        entry, section = self.entry, self.space.section
-        if entry is None or self.library is None or section.holding:
-            return
-        wanted = (self.library, self.proposed)
-        known = self._cut_for is not None and self._cut_for[0] is wanted[0] and self._cut_for[1] is wanted[1]
-        if section.cut is None or not section.cut.smooth or not known:
-            self._cut_for = wanted
-            self._ask_cut(smooth=True)
-        self._ask_film()
-        self._ask_full()
-
-    def _ask_film(self) -> None:
-        session, library, look = self.session, self.library, self.look
-        if session is None or library is None or look is None:
-            return
-        key = (look.anchor, look.turn_deg, tuple(session.plan.sites), id(library))
-        if key == self._film_key:
-            return
-        self._film_key = key
-        sites = tuple((e, fixture_named(library, e.fixture)) for e in session.plan.sites)
-        request = FilmRequest(session.scan, look, FILM_OFFSETS_MM, sites, library.structures, self.proposed)
-        self.channels["film"].ask(lambda ticket: make_film(request, lambda: ticket.cancelled), give_up_running=True)
-
-    def _ask_full(self) -> None:
-        """Measure the present site in full, then the others, one at a time."""
-        session, library = self.session, self.library
-        if session is None or library is None:
-            return
-        for entry in sorted(session.plan.sites, key=lambda e: e.tooth != self.tooth):
-            key = self._key(entry)
-            if self._measured_for.get(entry.tooth) == key or self._full_asked == (entry.tooth, key):
-                continue
-            self._full_asked = (entry.tooth, key)
-            request = MeasureRequest(
-                session.scan, entry, library, self._others(entry), table=session.plan.case.density_table
-            )
-            self.channels["full"].ask(partial(_measured_for, request, key))
-            return
-        self.settled.emit()
-
     # ---- answers
 
     def _answered(self, name: str, _number: int, answer: object) -> None:
@@ -394,7 +265,3 @@ class Desk(Hands, QObject):
 
     def _stale(self, entry: SiteEntry) -> bool:
         return self._measured_for.get(entry.tooth) != self._key(entry)
-
-
-def _measured_for(request: MeasureRequest, key: object, _ticket: Ticket) -> tuple[int, object, Measured]:
-    return request.entry.tooth, key, measure(request)
