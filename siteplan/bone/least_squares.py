@@ -16,29 +16,34 @@ def levenberg(
     centre: Array,
     prior_sd: Array,
     limit: Array,
-    variance: float,
+    variance: float | Array,
     iterations: int = 25,
+    *,
+    start: Array | None = None,
+    penalty: Array | None = None,
 ) -> tuple[Array, Array]:
     """Fit `model` to `data` (N,).
 
     Args:
         model: values (N,) and Jacobian (N, P) at parameters (P,).
         centre, prior_sd: mean and SD of each parameter before the data; the fit starts at the mean.
+            An infinite SD leaves a parameter free.
         limit: largest change of each parameter in one step.
-        variance: variance of one datum times the number of data that share one piece of noise.
+        variance: variance of one datum, or of each (N,), times the number of data that share one piece of noise.
+        start: (P,) other place to start from. penalty: (P, P) prior besides `prior_sd`, drawn to `centre` as well.
 
     Returns:
         Parameters (P,) and their covariance (P, P).
     """
-    p = centre.copy()
-    penalty = np.diag(1 / prior_sd**2)
+    p = centre.copy() if start is None else start.copy()
+    penalty = np.diag(1 / prior_sd**2) + (0.0 if penalty is None else penalty)
     damping = 1e-2
     value, jacobian = model(p)
     h = penalty
     for _ in range(iterations):
         r = data - value
         scale = 1.4826 * float(np.median(np.abs(r))) + 1e-6
-        w = np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(r), 1e-9)) / max(variance, scale**2)
+        w = np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(r), 1e-9)) / np.maximum(variance, scale**2)
         h = jacobian.T @ (jacobian * w[:, None]) + penalty
         g = jacobian.T @ (w * r) - penalty @ (p - centre)
         cost = w @ r**2 + (p - centre) @ penalty @ (p - centre)

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from siteplan.bone.apex import fit_apex, is_narrow
 from siteplan.bone.assemble import Measured, assemble
 from siteplan.bone.below import fitted_below, nothing_below
 from siteplan.bone.block import SiteBlock
@@ -22,8 +23,9 @@ from siteplan.bone.sample import sample_block
 from siteplan.bone.section import section_of
 from siteplan.bone.sharpening import sharpening_of
 from siteplan.bone.shell_fit import ShellFit
-from siteplan.bone.shell_reader import Shell, ShellReader
+from siteplan.bone.shell_reader import ShellReader
 from siteplan.bone.shell_site import fit_shell
+from siteplan.bone.shell_surface import Shell
 from siteplan.bone.threads import one_thread
 from siteplan.frame import SiteFrame
 from siteplan.scan.volume import Scan
@@ -100,5 +102,7 @@ def _reader(scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool) -> tu
     end = shell.cross(True, 1, 0.0, "min")
     with one_thread():
         below = nothing_below() if end is None else fitted_below(block, section, levels, fit, slice_dir, end.at_mm)
+        narrow = is_narrow(shell)
+        apex = fit_apex(block, shell, slice_dir) if narrow else None
     junctions = JunctionFitter(block, fit, slice_dir)
-    return ShellReader(shell, replace(plain.axis(), below=below), plain, junctions), fit
+    return ShellReader(shell, replace(plain.axis(), below=below), plain, junctions, narrow, apex), fit

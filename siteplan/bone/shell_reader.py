@@ -1,15 +1,15 @@
 """Edges on lines and on the axis from a fitted shell, each with the SD that the fit gives it."""
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 
-from siteplan.bone.edge_gradient import EDGE_GRADIENT_SD_SHARE, edge_gradient
+from siteplan.bone.apex import Apex
+from siteplan.bone.edge_gradient import EDGE_GRADIENT_SD_SHARE
 from siteplan.bone.junction import JunctionFitter, Line
 from siteplan.bone.lines import UNCERTAIN_MM
 from siteplan.bone.reading import AxisReading, BelowCrest, Edge, LineReading, Plate, SectionReader
-from siteplan.bone.shell_fit import Array, ShellFit
+from siteplan.bone.shell_surface import STEEPEST, Crossing, Shell
 from siteplan.flags import Flag
 
 _EDGE_SYSTEMATIC_MM = 0.005
@@ -36,150 +36,13 @@ estimates from simulated volumes with a sinus floor that joins the plates)."""
 _THICK_START_MM = 2.5
 """Plate and floor as one layer: another start of the local fit (common plates are thinner)."""
 _SLOPE_OVER_MM = 0.3
-_FOLD_MM, _FOLD_STEP_MM, _FOLD_REACH_MM, _FOLD_SD_MM = 0.08, 0.02, 2.0, 0.08
-"""A crossing this deep inside other cortex is folded; how finely and how far its true place is looked for, and SD added
-to a thickness that ends there (from simulated narrow crests)."""
-_STEEPEST = 0.2
-"""A line that meets a surface at less than about 12 degrees gives no trustworthy position on it."""
+_NARROW_SD_MM = 0.22
+"""SD added to the cortex of a narrow crest whose own fit failed: the shell model reads it up to 0.45 mm too thick (from
+simulated knife edges)."""
+_FOLD_SD_MM = 0.08
+"""SD added to a thickness that ends beyond a fold of the inner surface (from simulated narrow crests)."""
 _OBSCURE_LOG_SD = 0.35
 """Log thickness known no better than this: the scan cannot tell thickness from density."""
-
-
-@dataclass(frozen=True, eq=False)
-class Crossing:
-    """Where a line meets a curve: position on the line, arc length, and d position / d parameters (P,).
-
-    folded: found beyond a fold of the inner surface, see `Shell.cross`.
-    """
-
-    at_mm: float
-    s_mm: float
-    gradient: Array
-    steepness: float
-    folded: bool = False
-
-
-@dataclass(frozen=True, eq=False)
-class Shell:
-    """The two surfaces of a fit in the section plane, densely sampled.
-
-    outer, inner: (P, 2) depth and buccal mm. t: (P,) thickness along the outer normal.
-    """
-
-    fit: ShellFit
-
-    @cached_property
-    def bases(self) -> tuple[Array, Array]:
-        """Edge and thickness basis at the curve's points."""
-        s = self.fit.curve.s_mm
-        return self.fit.layout.edge.basis(s), self.fit.layout.thickness.basis(s)
-
-    @cached_property
-    def edge_gradient_mm(self) -> tuple[float, float]:
-        """How far the outer surface reads too deep, and how much too thin the cortex reads (see `edge_gradient`)."""
-        theta, parts, prior = self.fit.theta, self.fit.layout.slices(), self.fit.prior
-        soft = float(theta[parts[4]].mean())
-        return edge_gradient(
-            float(np.exp(theta[parts[7]][0])), (float(theta[parts[6]][0]) - soft) / prior.per_hu, prior.voxel_mm
-        )
-
-    @cached_property
-    def t(self) -> Array:
-        """(P,) thickness along the normal."""
-        return np.exp(self.bases[1] @ self.fit.theta[self.fit.layout.slices()[3]])
-
-    @cached_property
-    def outer(self) -> Array:
-        """(P, 2) outer surface."""
-        e = self.bases[0] @ self.fit.theta[self.fit.layout.slices()[0]] - self.edge_gradient_mm[0]
-        points: Array = self.fit.curve.points_mm + e[:, None] * self.fit.curve.normal
-        return points
-
-    @cached_property
-    def inner(self) -> Array:
-        """(P, 2) inner surface."""
-        thickness = self.t + self.edge_gradient_mm[1]
-        points: Array = self.outer + thickness[:, None] * self.fit.curve.normal
-        return points
-
-    @cached_property
-    def log_t_sd(self) -> Array:
-        """(P,) SD of log thickness."""
-        part = self.fit.layout.slices()[3]
-        b = self.bases[1]
-        sd: Array = np.sqrt(np.einsum("pi,ij,pj->p", b, self.fit.covariance[part, part], b))
-        return sd
-
-    def cross(self, inner: bool, fixed_axis: int, fixed: float, keep: str) -> Crossing | None:
-        """First crossing of the surface with the line on which coordinate `fixed_axis` (0 depth, 1 buccal) is `fixed`.
-
-        Args:
-            keep: "max" or "min" of the free coordinate when there are several.
-        """
-        points = self.inner if inner else self.outer
-        z = points[:, fixed_axis] - fixed
-        k = np.flatnonzero((z[:-1] <= 0) != (z[1:] <= 0))
-        if len(k) == 0:
-            return None
-        share = -z[k] / (z[k + 1] - z[k])
-        free = points[k, 1 - fixed_axis] + share * (points[k + 1, 1 - fixed_axis] - points[k, 1 - fixed_axis])
-        best = int(np.argmax(free) if keep == "max" else np.argmin(free))
-        i = int(k[best])
-        f = float(share[best])
-        chord = points[i + 1] - points[i]
-        normal = np.array([-chord[1], chord[0]]) / max(float(np.linalg.norm(chord)), 1e-9)
-        ray = self.fit.curve.normal[i] * (1 - f) + self.fit.curve.normal[i + 1] * f
-        # Moving the surface by 1 along `ray` moves the crossing by (ray . normal) / normal[free].
-        steep = float(normal[1 - fixed_axis])
-        gain = float(ray @ normal) / (np.copysign(max(abs(steep), _STEEPEST), steep))
-        gradient = np.zeros(len(self.fit.theta))
-        parts = self.fit.layout.slices()
-        gradient[parts[0]] = gain * ((1 - f) * self.bases[0][i] + f * self.bases[0][i + 1])
-        if inner:
-            gradient[parts[3]] = gain * (
-                (1 - f) * self.t[i] * self.bases[1][i] + f * self.t[i + 1] * self.bases[1][i + 1]
-            )
-        found = Crossing(float(free[best]), float(self.fit.curve.s_mm[i]) + f * 0.1, gradient, abs(steep))
-        return self._unfolded(found, fixed_axis, fixed) if inner else found
-
-    def _unfolded(self, found: Crossing, fixed_axis: int, fixed: float) -> Crossing:
-        """A crossing of the inner surface, moved on to where cortex really ends.
-
-        Round a narrow crest the points at cortex thickness below the surface fold over: some lie inside the cortex
-        of the other flank. Cortex ends where no point of the outer surface is nearer than its own thickness.
-        """
-        free = 1 - fixed_axis
-        line = np.zeros(2)
-        line[fixed_axis], line[free] = fixed, found.at_mm
-        thickness = self.t + self.edge_gradient_mm[1]
-        if self._within(line, thickness)[0] > -_FOLD_MM:
-            return found
-        i = int(np.clip(round(found.s_mm / 0.1), 0, len(self.t) - 1))
-        onwards = float(np.sign(found.at_mm - self.outer[i, free]))
-        step, reach = onwards * _FOLD_STEP_MM, 0.0
-        while reach < _FOLD_REACH_MM:
-            line[free] += step
-            reach += _FOLD_STEP_MM
-            inside, k = self._within(line, thickness)
-            if inside >= 0:
-                break
-        ray = (line - self.outer[k]) / max(float(np.linalg.norm(line - self.outer[k])), 1e-9)
-        steep = np.copysign(max(abs(float(ray[free])), _STEEPEST), float(ray[free]))
-        gradient = np.zeros(len(self.fit.theta))
-        parts = self.fit.layout.slices()
-        gradient[parts[0]] = float(ray @ self.fit.curve.normal[k]) / steep * self.bases[0][k]
-        gradient[parts[3]] = self.t[k] / steep * self.bases[1][k]
-        return Crossing(float(line[free]), float(self.fit.curve.s_mm[k]), gradient, abs(float(ray[free])), folded=True)
-
-    def _within(self, point: Array, thickness: Array) -> tuple[float, int]:
-        """Least distance beyond the cortex (negative inside it) and which point of the outer surface it belongs to."""
-        beyond = np.hypot(*(self.outer - point).T) - thickness
-        k = int(np.argmin(beyond))
-        return float(beyond[k]), k
-
-    def sd(self, gradient: Array) -> float:
-        """SD of a linear function of the parameters."""
-        return float(np.sqrt(max(float(gradient @ self.fit.covariance @ gradient), 0.0)))
 
 
 _ENTRY_DISAGREEMENT_MM = 0.6
@@ -198,12 +61,14 @@ _ACROSS = 0.8
 
 @dataclass(frozen=True, eq=False)
 class ShellReader:
-    """`SectionReader` by the joint fit."""
+    """`SectionReader` by the joint fit. narrow: the crest asks for a fit of its own; apex: that, or None if it failed."""
 
     shell: Shell
     beyond: AxisReading
     plain: SectionReader
     junctions: JunctionFitter
+    narrow: bool = False
+    apex: Apex | None = None
     method: str = "fit of bone wall and blur, all rays of the site together"
 
     @property
@@ -219,6 +84,8 @@ class ShellReader:
         plain = self.beyond.entry.at_mm
         if plain is not None and abs(outer.at_mm - plain) > _ENTRY_DISAGREEMENT_MM:
             return self._doubted(outer.at_mm - plain)
+        if self.apex is not None:
+            return self._on_apex(self.apex)
         bend_sd, entry = self._bend_sd(outer), self._edge(outer)
         entry = replace(entry, sd_mm=float(np.hypot(entry.sd_mm or 0.0, bend_sd)))
         below = self._through_the_side(outer.at_mm)
@@ -228,7 +95,42 @@ class ShellReader:
             none = Edge(None, None, (Flag.ALL_CORTEX,))
             return replace(own, crest_end=none, crest=none, crest_limit_mm=None)
         thickness, limit = self._thickness(outer, inner)
-        return replace(own, crest_end=self._edge(inner), crest=thickness, crest_limit_mm=limit)
+        end = self._edge(inner)
+        if self.narrow:
+            thickness, end = (
+                replace(x, sd_mm=float(np.hypot(x.sd_mm or 0.0, _NARROW_SD_MM)), flags=(*x.flags, Flag.UNCERTAIN))
+                for x in (thickness, end)
+            )
+        return replace(own, crest_end=end, crest=thickness, crest_limit_mm=limit)
+
+    def _on_apex(self, apex: Apex) -> AxisReading:
+        """Entry and crestal cortex of a narrow crest from the fit of its whole wedge."""
+        slant = float(np.sqrt(1 + min(apex.slope**2, 1 / STEEPEST**2)))
+        outer_mm, thin_mm = (x * slant for x in self.shell.edge_gradient_mm)
+        entry_mm, value = apex.entry_mm - outer_mm, apex.end_mm - apex.entry_mm + thin_mm
+
+        def sd(noise: float, constant: float, share: float, shift: float) -> float:
+            systematic = (constant + share * self.blur_mm) * slant
+            return float(np.sqrt(noise**2 + systematic**2 + (EDGE_GRADIENT_SD_SHARE * shift) ** 2))
+
+        entry_sd = sd(apex.entry_sd_mm, _EDGE_SYSTEMATIC_MM, _EDGE_SYSTEMATIC_BLUR_SHARE, outer_mm)
+        thickness_sd = sd(apex.thickness_sd_mm, _THICKNESS_SYSTEMATIC_MM, _THICKNESS_SYSTEMATIC_BLUR_SHARE, thin_mm)
+        flags: tuple[Flag, ...] = ()
+        limit = None
+        log_sd = apex.thickness_sd_mm / value
+        if log_sd > _OBSCURE_LOG_SD:
+            flags, limit = (Flag.THICKNESS_OR_DENSITY,), value * float(np.exp(1.96 * min(log_sd, 1.0)))
+        if value < 1.2 * self.blur_mm:
+            flags = (*flags, Flag.THIN_CORTEX)
+        return replace(
+            self.beyond,
+            entry=Edge(entry_mm, entry_sd),
+            crest_end=Edge(entry_mm + value, float(np.hypot(apex.end_sd_mm, thickness_sd))),
+            crest=Edge(value, thickness_sd, flags),
+            crest_limit_mm=limit,
+            entry_bend_sd_mm=entry_sd,
+            below=self._through_the_side(entry_mm),
+        )
 
     def _through_the_side(self, entry_mm: float) -> BelowCrest:
         """What lies below, with the place where a leaning axis leaves through the side of the shell.
@@ -382,7 +284,7 @@ class ShellReader:
         felt = float(np.clip((_WING_FROM * fwhm - t) / ((_WING_FROM - _WING_TO) * fwhm), 0.0, 1.0))
         wings = (_WING_EDGE_SHARE, _WING_THICKNESS_SHARE)[which] * t * felt
         along_normal = float(np.sqrt((constant_mm + blur_share * self.blur_mm) ** 2 + gradient**2 + thin**2 + wings**2))
-        return along_normal / max(crossing.steepness, _STEEPEST)
+        return along_normal / max(crossing.steepness, STEEPEST)
 
     def _misfit(self, s_mm: float) -> float:
         """How much larger the residuals near this place are than the noise, as a factor on SD, never below 1."""

@@ -1,7 +1,7 @@
 """Random phantoms beyond the plain ones: other ridges, planned frames that are off, neighbours, the arch's end."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -9,6 +9,7 @@ from scipy.spatial.transform import Rotation
 from siteplan.frame import site_frame
 from tests.validation.jaw import CANCELLOUS, CORTEX, Jaw, Placing, site_truth
 from tests.validation.phantoms import COARSE_BLUR, FINE_BLUR, Case, Draw
+from tests.validation.roof import Roof
 from tests.validation.scanner import Scanner, scan_of
 
 Shape = Callable[[Draw], Jaw]
@@ -64,6 +65,14 @@ def _knife(draw: Draw) -> Jaw:
         t_buccal=thin,
         t_lingual=draw(0.7, 1.3),
     )
+
+
+def _roof(draw: Draw) -> Jaw:
+    """Two straight flanks that meet in a rounded edge."""
+    base = replace(_lower(draw), half_width=draw(4.0, 5.5), t_crest=draw(0.8, 3.0), wave=draw(0.0, 0.03))
+    thin = (draw(0.6, 1.4), draw(0.6, 1.4))
+    shape = {f.name: getattr(base, f.name) for f in fields(base)} | {"t_buccal": thin[0], "t_lingual": thin[1]}
+    return Roof(**shape, angles=(draw(0.4, 0.8), draw(0.4, 0.8)), round_mm=draw(0.15, 0.5))
 
 
 def _flat(draw: Draw) -> Jaw:
@@ -125,6 +134,7 @@ HARDER = {
     "arch end": Harder(_end, along=8.0, tip=4.0),
     "gap": Harder(_gap, along=8.5, tip=4.0),
     "sinus": Harder(_molar_sinus, upper=True),
+    "roof": Harder(_roof, aside=0.5, lean=6.0),
 }
 PLAIN = Harder(_lower, along=8.0)
 FINE, COARSE = "fine", "coarse"
