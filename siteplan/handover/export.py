@@ -97,7 +97,7 @@ def _content(kind: str, findings: Findings, scan: Scan, case: CaseFile, identity
 
 def _check_catalogue(catalogue: Catalogue, scan: Scan) -> None:
     """Refuse a catalogue of the user's own in whose words the patient is named."""
-    masked = without_names([scan.patient])
+    masked = without_names([scan.patient], short_parts=False)
     ours = {fixture.name: fixture.source for fixture in load_catalogue().fixtures}
     for fixture in catalogue.fixtures:
         if ours.get(fixture.name) == fixture.source:

@@ -30,7 +30,7 @@ def with_own_files(
     """
     out = dict(content) | {"series": SERIES}
     files: dict[str, bytes] = {}
-    own = without_names([findings.scan.patient])
+    own = without_names([findings.scan.patient], short_parts=False)
 
     def take(path: Path, name: str) -> str:
         raw = _read(path)

@@ -14,12 +14,25 @@ from pydicom.valuerep import EXPLICIT_VR_LENGTH_32
 from siteplan.scan import tags
 from siteplan.scan.header import MULTI_FRAME, FrameGroups, Header, NotDicom, Unreadable, looks_like_dicom
 from siteplan.scan.source import DiskFile, Inflated, Source, inflate
-from siteplan.scan.walk import BIG_ENDIAN, DEFLATED, EXPLICIT, IMPLICIT, NeedMore, Odd, is_dicom, walk_explicit
+from siteplan.scan.walk import (
+    BIG_ENDIAN,
+    DEFLATED,
+    EXPLICIT,
+    IMPLICIT,
+    SHORTEST_FILE,
+    NeedMore,
+    Odd,
+    is_dicom,
+    walk_explicit,
+)
 
 _LARGEST_ODD_FILE = 2 << 30
 """Bytes of one odd file that are taken into memory."""
 
 _MOST_FRAMES = 20_000
+_UNDEFINED = 0xFFFFFFFF
+_SHORTEST = 8
+"""Bytes of the shortest element (PS3.5 section 7.1)."""
 
 
 def header_by_pydicom(source: Source, head: bytes) -> Header:
@@ -45,14 +58,17 @@ def header_by_pydicom(source: Source, head: bytes) -> Header:
 
 def _read(source: Source) -> Header:
     with _opened(source) as stream:
-        start = _deflated_from(stream) if is_dicom(stream.read(132)) else None
+        marked = is_dicom(stream.read(SHORTEST_FILE))
+        start = _deflated_from(stream) if marked else None
         if start is not None:
             return _deflated_header(source, start)
         stream.seek(0)
-        end = _End()
+        end = _End(stream)
         dataset = read_partial(stream, stop_when=end, force=True)
         if not len(dataset) and not end.tag:
-            raise NotDicom
+            raise Unreadable("it ends before its header does") if marked else NotDicom
+        if end.inside(source.size):
+            raise Unreadable("it is cut short inside its header")
         return _header(source, dataset, end.place(stream, dataset))
 
 
@@ -61,16 +77,22 @@ def _opened(source: Source) -> BinaryIO:
 
 
 class _End:
-    """Stops pydicom at the pixels and remembers what it was told of them."""
+    """Stops pydicom at the pixels and remembers what it was told of them, and where the last element ends."""
 
-    def __init__(self) -> None:
+    def __init__(self, stream: BinaryIO) -> None:
         self.tag, self.vr, self.length = 0, "", 0
+        self._stream, self._reached = stream, 0
 
     def __call__(self, tag: BaseTag, vr: str | None, length: int) -> bool:
+        self._reached = 0 if length == _UNDEFINED else self._stream.tell() + length
         if tag not in (tags.FLOAT_PIXELS, tags.DOUBLE_PIXELS, tags.PIXELS):
             return False
         self.tag, self.vr, self.length = int(tag), vr or "", length
         return True
+
+    def inside(self, size: int) -> bool:
+        """Whether a file of this length ends inside an element before the pixels, which pydicom passes over."""
+        return not self.tag and bool(self._reached) and (self._reached > size or 0 < size - self._reached < _SHORTEST)
 
     def place(self, stream: BinaryIO, dataset: Dataset) -> "_End":
         """Notes where the value starts; `stream` stands at the start of the element."""
@@ -99,7 +121,8 @@ def _deflated_header(source: Source, start: int) -> Header:
             return header
     except (Odd, NeedMore):
         pass
-    stream, end = BytesIO(data), _End()
+    stream = BytesIO(data)
+    end = _End(stream)
     dataset = read_dataset(stream, False, True, stop_when=end)
     out = _header(inflated, dataset, end.place(stream, dataset))
     out.syntax = DEFLATED
@@ -124,8 +147,8 @@ def _header(source: Source, dataset: Dataset, end: _End) -> Header:
     offset, length = (end.offset, end.length) if end.tag == tags.PIXELS else (-1, 0)
     if end.tag not in (0, tags.PIXELS):
         values[end.tag] = b""
-    undefined = length == 0xFFFFFFFF
-    return Header(source, values, syntax, offset, None if undefined else length, little is False, _frames(dataset))
+    known = None if length == _UNDEFINED else length
+    return Header(source, values, syntax, offset, known, little is False, _frames(dataset))
 
 
 def _stored(dataset: Dataset, tag: int, *, little: bool) -> bytes | None:

@@ -28,7 +28,8 @@ def duplicate_positions(count: int, one: str, other: str) -> ScanFinding:
     """Two different slices claim one place."""
     return refusal(
         "duplicate-position",
-        f"{count} slices lie at the same place as another one, so it is not clear which to use",
+        f"{'One slice lies' if count == 1 else f'{count} slices lie'} at the same place as another one, so it is not "
+        "clear which to use",
         f"first: {one} and {other}",
         "Two reconstructions may have been exported as one series; export the wanted one alone.",
     )
@@ -144,12 +145,12 @@ def left_out(places: Sequence[str], why: str) -> ScanFinding:
     )
 
 
-def mixed_within(code: str, what: str) -> ScanFinding:
-    """Slices under one series number that cannot be of one scan."""
+def mixed_within(code: str, what: str, places: Sequence[str]) -> ScanFinding:
+    """Slices under one series number that cannot be of one scan; `places` are two files that differ."""
     return refusal(
         code,
         f"The series mixes {what}",
-        "whole series",
+        f"such as {' and '.join(places)}",
         "Files of different exports were put together; export the wanted series alone into an empty folder.",
     )
 

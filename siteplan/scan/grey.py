@@ -6,7 +6,8 @@ import numpy as np
 
 from siteplan.scan import tags
 from siteplan.scan.header import CRANIOFACIAL
-from siteplan.scan.slices import Slice
+from siteplan.scan.identity import free_text
+from siteplan.scan.slices import Slice, headers_of
 from siteplan.scan.tags import number
 from siteplan.scan.volume import GreyScale, Scan
 
@@ -50,8 +51,8 @@ def grey_scale(first: Slice, spacing_kji_mm: tuple[float, float, float], lossy: 
         first.rescale_type,
         may,
         why,
-        header.text(tags.MANUFACTURER),
-        header.text(tags.MODEL),
+        free_text(header, tags.MANUFACTURER),
+        free_text(header, tags.MODEL),
         number(values.get(tags.KVP)),
         _exposure(first),
         number(values.get(tags.RECONSTRUCTION_DIAMETER)),
@@ -118,6 +119,4 @@ def with_air_checked(scan: Scan) -> GreyScale:
 
 def any_lossy(stack: Sequence[Slice], lossy_syntaxes: frozenset[str]) -> bool:
     """Whether any slice went through lossy compression: stated (0028,2110), or by its transfer syntax."""
-    return any(
-        one.header.text(tags.LOSSY) == "01" or one.header.syntax in lossy_syntaxes for one in stack if not one.frame
-    )
+    return any(header.text(tags.LOSSY) == "01" or header.syntax in lossy_syntaxes for header in headers_of(stack))

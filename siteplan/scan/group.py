@@ -2,11 +2,12 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from siteplan.scan import defects, tags
 from siteplan.scan.findings import ScanFinding
 from siteplan.scan.header import is_volume
-from siteplan.scan.slices import Slice, frame_count, rows_columns
+from siteplan.scan.slices import Slice, frame_count, headers_of, rows_columns
 from siteplan.scan.tags import number
 
 _ANGLE_TOLERANCE = 1e-3
@@ -108,7 +109,7 @@ def _difference(main: _Key, other: _Key) -> str:
 
 def _mixtures(members: Sequence[Slice]) -> list[ScanFinding]:
     """Patients, studies or frames of reference that cannot share a series."""
-    headers = [one.header for one in members if not one.frame]
+    headers = headers_of(members)
     found: dict[str, ScanFinding] = {}
     for tag, code, what in (
         (tags.PATIENT_ID, "mixed-patients", "images of more than one patient"),
@@ -116,14 +117,18 @@ def _mixtures(members: Sequence[Slice]) -> list[ScanFinding]:
         (tags.STUDY_UID, "mixed-studies", "images of more than one study"),
         (tags.FRAME_OF_REFERENCE, "mixed-frames-of-reference", "images whose positions count from different points"),
     ):
-        seen = {header.values.get(tag, b"") for header in headers}
-        if len(seen) > 1 and len({" ".join(_folded(raw).split()) for raw in seen}) > 1:
-            found[code] = defects.mixed_within(code, what)
+        seen: dict[str, str] = {}
+        for header in headers:
+            seen.setdefault(folded(header.values.get(tag, b"")), header.source.name)
+        if len(seen) > 1:
+            found[code] = defects.mixed_within(code, what, list(seen.values())[:2])
     return list(found.values())
 
 
-def _folded(raw: bytes) -> str:
-    return raw.decode("latin-1").strip(" \0^").replace("^", " ").upper()
+@lru_cache(maxsize=1024)
+def folded(raw: bytes) -> str:
+    """A stored name or number for comparing: writers differ in case, blanks, padding and trailing ^."""
+    return " ".join(raw.decode("latin-1").strip(" \0^").replace("^", " ").replace(",", " ").upper().split())
 
 
 def unplaced_frames(group: Group) -> ScanFinding | None:

@@ -17,7 +17,7 @@ from siteplan.scan.identity import kept_private, patient_of, without_names
 from siteplan.scan.listing import Listing, SeriesEntry
 from siteplan.scan.load import Progress, load
 from siteplan.scan.neighbours import odd_slices
-from siteplan.scan.slices import Slice
+from siteplan.scan.slices import Slice, headers_of
 from siteplan.scan.stack import Stack
 from siteplan.scan.storage import Storage
 from siteplan.scan.survey import Survey, facts_of, source_of, survey
@@ -132,7 +132,7 @@ def _chosen(found: Survey, series: str | None, place: str) -> Stack:
 
 def _scan(stack: Stack, layout: Layout, storage: Storage, around: list[ScanFinding], progress: Progress | None) -> Scan:
     slices = stack.slices
-    private = kept_private([one.header for one in slices if not one.frame])
+    private = kept_private(headers_of(slices))
     try:
         voxels, streams = load(slices, storage, progress)
     except ScanRefused as error:

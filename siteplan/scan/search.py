@@ -5,7 +5,7 @@ import stat
 from pathlib import Path
 
 from siteplan.errors import ScanError
-from siteplan.scan.source import DiskFile, Source
+from siteplan.scan.source import DiskFile, Source, shown
 from siteplan.scan.zipped import MOST_FILES, is_zip, opened
 
 _PACKED = {
@@ -37,7 +37,7 @@ def sources(path: Path) -> tuple[list[Source], list[str]]:
         if path.is_file() and path.name.upper() == "DICOMDIR":
             return _below(path.parent)  # the index of a medium stands for the medium
         if path.is_file():
-            return _single(DiskFile(str(path), path.name, path.stat().st_size))
+            return _single(DiskFile(str(path), shown(path.name), path.stat().st_size))
     except OSError as error:
         raise ScanError(
             f"{path.name}: it cannot be read ({error.strerror}); check the rights or the medium."
@@ -90,7 +90,7 @@ def _look_into(folder: str, cut: int, found: list[DiskFile], waiting: list[str])
                     if not _is_junction(entry):
                         waiting.append(entry.path)
                 elif entry.is_file():
-                    found.append(DiskFile(entry.path, entry.path[cut:], entry.stat().st_size))
+                    found.append(DiskFile(entry.path, shown(entry.path[cut:]), entry.stat().st_size))
             except OSError:
                 continue  # gone meanwhile, or a link to a place that may not be seen
 

@@ -1,5 +1,6 @@
 """`Slice`: one image plane with its place in the patient, whether it came as a file or as a frame of one."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from siteplan.scan import tags
@@ -45,6 +46,11 @@ def rows_columns(header: Header) -> tuple[int, int]:
 def frame_count(header: Header) -> int:
     """Number of Frames (0028,0008), 1 when absent."""
     return int(number(header.values.get(tags.FRAMES)) or 1)
+
+
+def headers_of(slices: Iterable[Slice]) -> list[Header]:
+    """The header of each file among the slices once, whichever of its frames are there."""
+    return list({id(one.header): one.header for one in slices}.values())
 
 
 def slices_of(header: Header) -> list[Slice]:

@@ -28,6 +28,11 @@ class Source(Protocol):
         ...
 
 
+def shown(name: str) -> str:
+    """A file name as it may stand in a sentence: signs that a terminal would obey, or no text can hold, become ?."""
+    return name if name.isprintable() else "".join(letter if letter.isprintable() else "?" for letter in name)
+
+
 @dataclass(frozen=True, slots=True)
 class DiskFile:
     """A file on disk."""

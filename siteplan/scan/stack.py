@@ -11,8 +11,8 @@ from siteplan.scan.findings import ScanFinding, Severity
 from siteplan.scan.geometry import Layout, lay_out
 from siteplan.scan.grey import any_lossy
 from siteplan.scan.group import Group, unplaced_frames
-from siteplan.scan.header import is_volume
-from siteplan.scan.slices import Slice, frame_count
+from siteplan.scan.header import Header, is_volume
+from siteplan.scan.slices import Slice, frame_count, headers_of
 from siteplan.scan.storage import Storage, storage_of
 from siteplan.scan.syntaxes import LOSSY, decodable, is_compressed
 from siteplan.scan.tags import number
@@ -120,16 +120,22 @@ def _stored(stack: list[Slice]) -> tuple[list[Slice], Storage, list[ScanFinding]
     stack, copies = _without_copies(stack)
     storage = storage_of(stack[0].header)
     found = [defects.copied_files(copies)] if copies else []
-    headers = [one.header for one in stack if not one.frame]
+    headers = headers_of(stack)
     empty = [header.source.name for header in headers if header.pixel_offset < 0]
     if empty:
         return stack, storage, [*found, defects.no_pixels(empty)]
-    if any(storage_of(header) != storage for header in headers[1:]):
-        return stack, storage, [*found, defects.mixed_within("mixed-storage", "images of different pixel types")]
+    other = next((header for header in headers if storage_of(header) != storage), None)
+    if other is not None:
+        places = (headers[0].source.name, other.source.name)
+        return (
+            stack,
+            storage,
+            [*found, defects.mixed_within("mixed-storage", "images of different pixel types", places)],
+        )
     problem = storage.problem() or next((p for p in map(_undecodable, {h.syntax for h in headers}) if p), "")
     if problem:
         return stack, storage, [*found, defects.unsupported_pixels(headers[0].source.name, problem)]
-    short = [one.where for one in stack if not one.frame and _is_short(one, storage)]
+    short = [header.source.name for header in headers if _is_short(header, storage)]
     if short:
         found.append(defects.truncated(short))
     total = storage.frame_bytes * len(stack)
@@ -145,9 +151,8 @@ def _undecodable(syntax: str) -> str:
     return f"transfer syntax {syntax[:64]}" if syntax.replace(".", "").isdigit() else "an unknown transfer syntax"
 
 
-def _is_short(one: Slice, storage: Storage) -> bool:
+def _is_short(header: Header, storage: Storage) -> bool:
     """Whether the file ends before its pixels do; what compressed pixels lack shows only when they are decoded."""
-    header = one.header
     if is_compressed(header.syntax):
         return header.pixel_offset >= header.source.size
     frames = len(header.frames) or frame_count(header)
@@ -206,8 +211,9 @@ def _grey(slices: Sequence[Slice]) -> list[ScanFinding]:
         found.append(defects.no_rescale(bare))
     elif len({(one.slope, one.intercept) for one in slices}) > 1:
         found.append(defects.rescale_varies())
-    if any(one.slope == 0 for one in slices):
-        found.append(defects.unsupported_pixels(slices[0].where, "a Rescale Slope of zero"))
+    flat = next((one for one in slices if one.slope == 0), None)
+    if flat is not None:
+        found.append(defects.unsupported_pixels(flat.where, "a Rescale Slope of zero"))
     if slices[0].header.text(tags.PHOTOMETRIC) == "MONOCHROME1":
         found.append(defects.inverted())
     if any_lossy(slices, LOSSY):

@@ -1,5 +1,6 @@
 """Looks through a place and finds every series in it."""
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -8,18 +9,22 @@ from pathlib import Path
 from siteplan.scan import remarks, tags
 from siteplan.scan.findings import ScanFinding
 from siteplan.scan.grey import grey_scale
-from siteplan.scan.group import into_groups
-from siteplan.scan.header import Header, NotDicom, Unreadable, read_header
-from siteplan.scan.identity import decoded, described, kept_private, patient_of
+from siteplan.scan.group import folded, into_groups
+from siteplan.scan.header import Header, NotDicom, Unreadable, is_volume, read_header
+from siteplan.scan.identity import decoded, free_text, kept_private, patient_of
 from siteplan.scan.listing import Listing, SeriesEntry
 from siteplan.scan.medium import is_index, missing_files
 from siteplan.scan.search import sources
-from siteplan.scan.slices import Slice, frame_count, rows_columns, slices_of
+from siteplan.scan.slices import Slice, frame_count, headers_of, rows_columns, slices_of
 from siteplan.scan.source import Source
 from siteplan.scan.stack import Stack, field_of_view_kji_mm, scan_date, stack_of
 from siteplan.scan.volume import SeriesFacts, SourceImages
+from siteplan.scan.walk import SHORTEST_FILE
 
 Progress = Callable[[float, str], None]
+
+
+_OF_NONE = "it does not say which series it is of, as a file that was cut short"
 
 
 @dataclass(slots=True)
@@ -57,7 +62,10 @@ def survey_files(files: Sequence[Source], today: date, progress: Progress | None
         slices.extend(slices_of(header))
     stacks = [stack_of(group, today) for group in into_groups(slices)]
     private = kept_private(headers)
-    if len({(patient_of(stack.slices[0].header).identifier) for stack in stacks}) > 1:
+    of_none = [one for one in slices if is_volume(one.header) and not one.header.text(tags.SERIES_UID)]
+    findings += [remarks.unreadable(one.where, _OF_NONE) for one in of_none]
+    firsts = [stack.slices[0].header for stack in stacks]
+    if len({_who(first) for first in firsts if first.text(tags.SERIES_UID) or not is_volume(first)}) > 1:
         findings.append(remarks.other_patients())
     for stack in stacks:
         stack.findings = [private(finding) for finding in stack.findings]
@@ -81,7 +89,20 @@ def _headers(files: Sequence[Source], progress: Progress | None) -> tuple[list[H
         else:
             if not is_index(header):
                 headers.append(header)
+    failed = _failed_copies(files, headers)
+    other = [name for name in other if name not in failed]
+    broken += [remarks.unreadable(name, "it is empty or hardly begun") for name in sorted(failed)]
     return headers, broken + ([remarks.not_dicom(other)] if other else [])
+
+
+def _failed_copies(files: Sequence[Source], headers: Sequence[Header]) -> set[str]:
+    """Names of files too short for any image that stand where images stand and are called alike but for the number."""
+    images = {_without_number(header.source.name) for header in headers}
+    return {file.name for file in files if file.size < SHORTEST_FILE and _without_number(file.name) in images}
+
+
+def _without_number(name: str) -> str:
+    return re.sub(r"\d+", "0", name)
 
 
 def _entry(at: int, stack: Stack) -> SeriesEntry:
@@ -102,6 +123,11 @@ def _entry(at: int, stack: Stack) -> SeriesEntry:
     )
 
 
+def _who(header: Header) -> tuple[str, ...]:
+    """Number and name, for telling patients apart: either may be left empty, and some devices number everybody 0."""
+    return tuple(folded(header.values.get(tag, b"")) for tag in (tags.PATIENT_ID, tags.PATIENT_NAME))
+
+
 def facts_of(stack: Stack) -> SeriesFacts:
     """What identifies and describes the series of a stack."""
     header = stack.slices[0].header
@@ -111,7 +137,7 @@ def facts_of(stack: Stack) -> SeriesFacts:
         header.text(tags.MODALITY),
         header.text(tags.SOP_CLASS) or header.text(tags.MEDIA_SOP_CLASS),
         tuple(sorted({one.header.syntax for one in stack.slices})),
-        described(header),
+        free_text(header, tags.SERIES_DESCRIPTION),
         header.text(tags.STUDY_DATE),
         _file_count(stack.slices),
         header.text(tags.FRAME_OF_REFERENCE),
@@ -135,4 +161,4 @@ def source_of(stack: Stack, *, on_grid: bool) -> SourceImages:
 
 
 def _file_count(slices: Iterable[Slice]) -> int:
-    return sum(1 for one in slices if not one.frame)
+    return len(headers_of(slices))

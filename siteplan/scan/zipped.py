@@ -8,7 +8,7 @@ from typing import IO
 from zipfile import ZIP_BZIP2, ZIP_DEFLATED, ZIP_LZMA, ZIP_STORED, ZipFile, ZipInfo
 
 from siteplan.errors import ScanError
-from siteplan.scan.source import DiskFile, Source
+from siteplan.scan.source import DiskFile, Source, shown
 
 MOST_FILES = 100_000
 """Files that are looked at in one place. A hundred times a long series; our own bound."""
@@ -102,10 +102,10 @@ def opened(file: DiskFile) -> tuple[list[Source], list[str]]:
         raise ScanError(f"{file.name}: this ZIP file is {_why_not(members[0])}; unpack it and give the folder.")
     plain = [info for info in usable if not _looks_inner(info)]
     inner = [info for info in usable if _looks_inner(info)]
-    out: list[Source] = [ZipMember(archive, info, f"{file.name}/{info.filename}") for info in plain]
+    out: list[Source] = [ZipMember(archive, info, f"{file.name}/{shown(info.filename)}") for info in plain]
     held = 0
     for info in inner:
-        member = ZipMember(archive, info, f"{file.name}/{info.filename}")
+        member = ZipMember(archive, info, f"{file.name}/{shown(info.filename)}")
         held += info.file_size
         more, why = _inner(member) if held <= _LARGEST_INNER else ([], "too large to be looked into")
         out += more
@@ -136,7 +136,7 @@ def _inner(member: ZipMember) -> tuple[list[Source], str]:
     usable, _ = _usable(members)
     if members and not usable:
         return [], _why_not(members[0])
-    return [ZipMember(archive, info, f"{member.name}/{info.filename}") for info in usable], ""
+    return [ZipMember(archive, info, f"{member.name}/{shown(info.filename)}") for info in usable], ""
 
 
 def _absurd(members: Sequence[ZipInfo], size: int) -> str:
