@@ -10,6 +10,7 @@ import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from io import TextIOWrapper
 from typing import NoReturn
 
 from siteplan import __version__
@@ -99,6 +100,9 @@ def parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit code is 0, or 1 after one sentence on standard error, or 2 for a wrong usage."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a terminal or pipe that lacks a letter must not end the job
+            stream.reconfigure(errors="backslashreplace")
     args = parser().parse_args(joined(sys.argv[1:] if argv is None else argv))
     try:
         code: int = args.run(args)

@@ -200,7 +200,7 @@ class CaseLock:
                     return other
                 file.unlink(missing_ok=True)
                 continue
-            with os.fdopen(handle, "w") as stream:
+            with os.fdopen(handle, "w", encoding="utf-8") as stream:
                 json.dump(own, stream)
             self._file = file
             return ""

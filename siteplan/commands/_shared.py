@@ -33,8 +33,12 @@ def point(text: str) -> tuple[float, float, float]:
 
 
 def print_json(content: Any) -> None:
-    """JSON and nothing else on standard output; NaN would be no JSON, so it is an error here."""
-    json.dump(content, sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
+    """JSON and nothing else on standard output; NaN would be no JSON, so it is an error here.
+
+    JSON is UTF-8 (RFC 8259); where the output has another encoding, other letters are written as escapes.
+    """
+    plain = (getattr(sys.stdout, "encoding", None) or "").lower().replace("-", "") != "utf8"
+    json.dump(content, sys.stdout, indent=1, ensure_ascii=plain, allow_nan=False)
     sys.stdout.write("\n")
 
 

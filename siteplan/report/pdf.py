@@ -45,7 +45,8 @@ def report_pdf(document: dict[str, Any], figures: dict[str, bytes], made: dateti
         data = _with_paths(document, figures) | {"paper": paper}
         (folder / "data.json").write_text(json.dumps(data, ensure_ascii=False), "utf-8")
         (folder / "palette.json").write_text(json.dumps(_palette()), "utf-8")
-        (folder / "report.typ").write_text(files("siteplan.report").joinpath("templates/report.typ").read_text("utf-8"))
+        template = files("siteplan.report").joinpath("templates/report.typ")
+        (folder / "report.typ").write_bytes(template.read_bytes())
         for file, png in figures.items():
             (folder / file).write_bytes(png)
         settings: dict[str, Any] = {
