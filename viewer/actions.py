@@ -108,6 +108,7 @@ class Actions(QObject):
             ("Ctrl+Backspace", self.structures.reject_first),
             ("Ctrl+K", self.structures.menu_by_key),
             ("F3", self.solid),
+            ("F5", desk.measure_again),
             ("Ctrl+Z", self.undo),
             ("Ctrl+Shift+Z", self.redo),
             ("Ctrl+Y", self.redo),
@@ -134,7 +135,9 @@ class Actions(QObject):
         return shortcut
 
     def opened(self, session: Session) -> None:
-        """A session was opened: look for its arch."""
+        """A session was opened: look for its arch. What was looked for in another scan must not arrive in this one."""
+        self.structures.give_up()
+        self.structures.leave()
         self.adding.opened(session)
 
     def close(self) -> None:

@@ -16,7 +16,7 @@ from siteplan.case.tooth import jaw_of
 from viewer.arch_finding import found_arch
 from viewer.arch_view import axial_section
 from viewer.desk import Desk
-from viewer.jobs import Channel
+from viewer.jobs import Channel, leave
 from viewer.panorama import course_through
 from viewer.placing import PlaceRequest, Proposed, first_placement, propose_at
 from viewer.plan import PointMm
@@ -90,10 +90,11 @@ class Adding(QObject):
         self._started = False
         self.finder, self.placer, self.axial = (Channel(name, self) for name in ("arch", "place", "axial"))
         self.finder.done.connect(lambda _n, answer: self._found(*answer))
-        self.finder.failed.connect(lambda _n, _why: self._found(self.jaw, None))
+        self.finder.failed.connect(lambda _n, why: self._not_found(why))
         self.placer.done.connect(lambda _n, entry: self._placed(entry))
         self.placer.failed.connect(lambda _n, why: desk.space.show_problem(why))
         self.axial.done.connect(lambda _n, section: desk.space.arch.set_section(section))
+        self.axial.failed.connect(lambda _n, why: desk.space.show_problem(why))
         desk.space.arch.moved.connect(self._corrected)
         desk.space.arch.pointed_at.connect(self._pointed)
         desk.space.arch.stepped.connect(self._step_height)
@@ -104,7 +105,9 @@ class Adding(QObject):
 
     def opened(self, session: Session) -> None:
         """Look for the arch of a scan, or take the corrected one."""
-        self.wanted = None
+        for channel in (self.finder, self.placer, self.axial):
+            channel.cancel()
+        self.leave()
         self._found_in, self._started = {}, False
         self.arch_points = np.zeros((0, 3))
         sites = session.plan.sites
@@ -152,8 +155,7 @@ class Adding(QObject):
 
     def close(self) -> None:
         """End all work."""
-        for channel in (self.finder, self.placer, self.axial):
-            channel.close()
+        leave((self.finder, self.placer, self.axial))
 
     def give_up(self) -> bool:
         """Stop looking for a place; whether one was looked for."""
@@ -179,6 +181,11 @@ class Adding(QObject):
             return
         self._found_in[jaw] = points
         self._show_arch_points(points)
+
+    def _not_found(self, why: str) -> None:
+        """The search went wrong, which is not the same as a scan that shows no arch."""
+        self.desk.space.show_problem(why)
+        self._found(self.jaw, None)
 
     def _show_arch_points(self, points: NDArray[np.float64]) -> None:
         self.arch_points = points

@@ -17,9 +17,23 @@ _SEVERITY_MARK = {Severity.NOTE: None, Severity.WARNING: palette.CLOSE, Severity
 
 
 def answers_now(
-    found: Measured | None, scan: Scan, library: Library | None, proposed: tuple[Structure, ...], *, waits: bool
+    found: Measured | None,
+    scan: Scan,
+    library: Library | None,
+    proposed: tuple[Structure, ...],
+    *,
+    waits: bool,
+    failed: str = "",
 ) -> dict[str, Answer]:
-    """What the questions column shows. found: of the present site; waits: there is one, but it is not measured yet."""
+    """What the questions column shows. found: of the present site; waits: there is one, but it is not measured yet.
+
+    failed: why the present site could not be measured as it stands now; no number of it is then shown.
+    """
+    if failed:
+        why = Answer(say("answer.failed", why=failed), palette.UNKNOWN)
+        return waiting_answers(scan, library, proposed, waits) | dict.fromkeys(
+            ("fits", "bone", "drill", "turn-in"), why
+        )
     if found is None:
         return waiting_answers(scan, library, proposed, waits)
     return site_answers(found, scan, library, proposed)
@@ -136,10 +150,13 @@ def _doubts(worrying: list[ScanFinding]) -> str:
     )
 
 
-def site_card(entry: SiteEntry, measured: Measured | None, stale: bool) -> CardWords:
-    """The one number of a site: the distance that leaves least, against its margin."""
+def site_card(entry: SiteEntry, measured: Measured | None, stale: bool, failed: str = "") -> CardWords:
+    """The one number of a site: the distance that leaves least, against its margin. failed: see `answers_now`."""
     place = say(f"cards.{side_of(entry.tooth)}-{entry.jaw}")
     fixture = entry.fixture or say("fixture.none")
+    if failed:
+        why = say("answer.failed", why=failed)
+        return CardWords(entry.tooth, place, say("number.absent"), why, fixture, palette.UNKNOWN)
     if measured is None:
         return CardWords(entry.tooth, place, say("number.waiting"), say("answer.waiting"), fixture, None, True)
     quick = measured.quick or stale

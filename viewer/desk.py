@@ -17,7 +17,7 @@ from viewer.answering import answers_now, site_card
 from viewer.arch_strip import site_marks
 from viewer.desk_asks import Asks
 from viewer.hand_draw import mark_words
-from viewer.jobs import Channel
+from viewer.jobs import Channel, leave
 from viewer.look import Look, Tissue, Window, presets_of
 from viewer.measuring import (
     Measured,
@@ -64,7 +64,7 @@ class Desk(Asks):
         }
         for name, channel in self.channels.items():
             channel.done.connect(partial(self._answered, name))
-            channel.failed.connect(lambda _n, sentence: self.space.show_problem(sentence))
+            channel.failed.connect(partial(self._failed, name))
         self._connect_space()
 
     def _connect_space(self) -> None:
@@ -92,9 +92,12 @@ class Desk(Asks):
     def open(self, session: Session) -> None:
         """Show a session."""
         self.session = session
+        for channel in self.channels.values():
+            channel.cancel()  # what is still on its way belongs to another scan
         self.measured, self._measured_for, self._last_full = {}, {}, {}
-        self._full_asked = None
+        self._full_asked, self._full_failed, self._library_failed = None, {}, ""
         self._library_key, self._film_key, self._cut_for = None, None, None
+        self.space.film.set_frames([])
         self.look, self.tooth, self.library = None, None, None
         scan = session.scan
         self.space.section.forget()
@@ -111,8 +114,7 @@ class Desk(Asks):
     def close(self) -> None:
         """End all work; call before the window goes."""
         self._rest.stop()
-        for channel in self.channels.values():
-            channel.close()
+        leave(self.channels.values())
         if self.session is not None:
             self.session.close()
 
@@ -190,8 +192,39 @@ class Desk(Asks):
     def _answered(self, name: str, _number: int, answer: object) -> None:
         self._answers_to[name](answer)
 
+    def _failed(self, name: str, _number: int, sentence: str) -> None:
+        """Say why an answer does not come, take away what it would have replaced, and let it be asked for again."""
+        self.space.show_problem(sentence)
+        match name:
+            case "full" if self._full_asked is not None:
+                (tooth, key), self._full_asked = self._full_asked, None
+                self._full_failed[tooth] = (key, sentence)
+                self._ask_full()  # the other sites
+            case "library":
+                self._library_key, self._library_due, self._library_failed = None, False, sentence
+            case "quick" if self.tooth is not None:
+                self.measured.pop(self.tooth, None)
+            case "cut":
+                self._cut_for = None
+                self.space.section.forget()
+            case "film":
+                self._film_key = None
+                self.space.film.set_frames([])
+            case "strip":
+                self.space.strip.waiting = sentence
+                self.space.strip.set_panorama(None)
+        if self.session is not None:
+            self._show_words()
+        self.changed.emit()
+
+    def measure_again(self) -> None:
+        """Ask anew for whatever could not be made."""
+        self._full_failed, self._library_failed = {}, ""
+        self.space.show_problem("")
+        self.refresh()
+
     def _show_library(self, library: Library) -> None:
-        self.library = library
+        self.library, self._library_due, self._library_failed = library, False, ""
         self.space.show_problem(" ".join(library.remarks))
         self._film_key = None
         if self.space.section.cut is not None:
@@ -244,18 +277,27 @@ class Desk(Asks):
         session = self.session
         assert session is not None
         sites = session.plan.sites
-        each = [thing for e in sites for thing in (e.tooth, e.fixture, self._stale(e), self.measured.get(e.tooth))]
+        each = [
+            thing
+            for e in sites
+            for thing in (e.tooth, e.fixture, self._stale(e), self._why_failed(e), self.measured.get(e.tooth))
+        ]
         if not self._words.renewed((session, self.tooth, self.library, self.proposed, not self.entry, *each)):
             return
         for entry in sites:
             card = self.space.cards.cards.get(entry.tooth)
             found = self._known(entry.tooth)
             if card is not None:
-                card.set_words(site_card(entry, found, self._stale(entry)))
-        found = self._known(self.tooth or 0) if self.entry is not None else None
-        answers = answers_now(found, session.scan, self.library, self.proposed, waits=self.entry is not None)
+                card.set_words(site_card(entry, found, self._stale(entry), self._why_failed(entry)))
+        present = self.entry
+        found = self._known(present.tooth) if present is not None else None
+        failed = self._why_failed(present) if present is not None else ""
+        waits = present is not None
+        answers = answers_now(found, session.scan, self.library, self.proposed, waits=waits, failed=failed)
         self.space.answers.set_answers(answers)
-        if found is not None:
+        if failed:
+            self.space.section.set_numbers(Numbers())
+        elif found is not None:
             self.space.section.set_numbers(Numbers(bone_lines(found), leader_of(found)))
 
     def _known(self, tooth: int) -> Measured | None:
@@ -264,4 +306,4 @@ class Desk(Asks):
         return replace(found, waiting=near_tooth(self.proposed, tooth)) if found is not None else None
 
     def _stale(self, entry: SiteEntry) -> bool:
-        return self._measured_for.get(entry.tooth) != self._key(entry)
+        return self._library_due or self._measured_for.get(entry.tooth) != self._key(entry)

@@ -49,6 +49,9 @@ class Asks(Hands, QObject):
         self._bone_read = 0.0
         self._film_key: object = None
         self._full_asked: tuple[int, object] | None = None
+        self._full_failed: dict[int, tuple[object, str]] = {}
+        self._library_failed = ""
+        self._library_due = False
         self._rest = QTimer()
         self._rest.setSingleShot(True)
         self._rest.setInterval(REST_MS)
@@ -66,14 +69,14 @@ class Asks(Hands, QObject):
     def _key(self, entry: SiteEntry) -> object:
         """What a site's full numbers depend on: the site, every other site, and everything the case names."""
         assert self.session is not None
-        return entry, tuple(self.session.plan.sites), id(self.library)
+        return entry, tuple(self.session.plan.sites), self.library  # itself: a later one may get the same id
 
     def _ask_library(self, session: Session) -> None:
         parts = library_rests_on(session.plan.case)
         known = self._library_key
         if known is not None and all(a is b or a == b for a, b in zip(parts, known, strict=True)):
             return
-        self._library_key = parts
+        self._library_key, self._library_due = parts, True
         request = LibraryRequest(session.scan, session.case_file())
         self.channels["library"].ask(lambda _ticket: read_library(request))
 
@@ -127,7 +130,7 @@ class Asks(Hands, QObject):
         session, library, look = self.session, self.library, self.look
         if session is None or library is None or look is None:
             return
-        key = (look.anchor, look.turn_deg, tuple(session.plan.sites), id(library))
+        key = (look.anchor, look.turn_deg, tuple(session.plan.sites), library)
         if key == self._film_key:
             return
         self._film_key = key
@@ -135,14 +138,20 @@ class Asks(Hands, QObject):
         request = FilmRequest(session.scan, look, FILM_OFFSETS_MM, sites, library.structures, self.proposed)
         self.channels["film"].ask(lambda ticket: make_film(request, lambda: ticket.cancelled), give_up_running=True)
 
+    def _why_failed(self, entry: SiteEntry) -> str:
+        """Why a site as it stands now could not be measured; "" where it was, or still may be."""
+        key, why = self._full_failed.get(entry.tooth, (None, ""))
+        return self._library_failed or (why if key == self._key(entry) else "")
+
     def _ask_full(self) -> None:
         """Measure the present site in full, then the others, one at a time."""
         session, library = self.session, self.library
-        if session is None or library is None:
+        if session is None or library is None or self._library_due:
             return
         for entry in sorted(session.plan.sites, key=lambda e: e.tooth != self.tooth):
             key = self._key(entry)
-            if self._measured_for.get(entry.tooth) == key or self._full_asked == (entry.tooth, key):
+            done = self._measured_for.get(entry.tooth) == key or self._why_failed(entry)
+            if done or self._full_asked == (entry.tooth, key):
                 continue
             self._full_asked = (entry.tooth, key)
             request = MeasureRequest(

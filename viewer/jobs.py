@@ -5,8 +5,11 @@ Each channel has one thread and at most one waiting request: a newer request rep
 never queues up. Answers arrive in the main thread by Qt's queued signals.
 """
 
+import logging
 import threading
-from collections.abc import Callable
+import time
+import traceback
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +17,13 @@ from PySide6.QtCore import QObject, Qt, Signal
 
 from siteplan.errors import SiteplanError
 from viewer.texts import say
+
+_TELL_EVERY_S = 0.05
+"""Progress is told this often at most: each telling wakes the main thread, which the work then waits for."""
+LEAVE_S = 3.0
+"""Work that a closing window waits for at most, all of it together."""
+_NAME = "siteplan-work-"
+_log = logging.getLogger(__name__)
 
 
 class Cancelled(Exception):
@@ -60,14 +70,21 @@ class Channel(QObject):
     _arrived = Signal(int, object, str)
     _progressed = Signal(int, float, str)
 
-    def __init__(self, name: str, parent: QObject | None = None, *, each_newer: bool = False) -> None:
-        """Make a channel; `each_newer` lets every answer arrive that is newer than the last one, not only the newest.
+    def __init__(
+        self, name: str, parent: QObject | None = None, *, each_newer: bool = False, leaves_behind: bool = False
+    ) -> None:
+        """Make a channel.
 
-        A hand that keeps moving asks faster than answers come: with the newest only it would see none until it rests.
+        Args:
+            each_newer: let every answer arrive that is newer than the last one, not only the newest. A hand that keeps
+                moving asks faster than answers come: with the newest only it would see none until it rests.
+            leaves_behind: work that was given up is not waited for; new work gets a new thread. For reading from a
+                medium that may not answer for minutes.
         """
         super().__init__(parent)
         self._name = name
         self._each_newer = each_newer
+        self._leaves_behind = leaves_behind
         self._wanted_from = 1
         self._condition = threading.Condition()
         self._waiting: tuple[Ticket, Work] | None = None
@@ -92,14 +109,16 @@ class Channel(QObject):
         """
         with self._condition:
             self._newest += 1
-            ticket = Ticket(self._newest, threading.Event(), self._progressed.emit)
+            ticket = Ticket(self._newest, threading.Event(), self._seldom())
             if self._waiting is not None:
                 self._waiting[0]._stop.set()
-            if give_up_running and self._running is not None:
-                self._running._stop.set()
+            if give_up_running:
+                self._stop_running()
+            if self._closed:
+                return ticket.number
             self._waiting = (ticket, work)
-            if self._thread is None and not self._closed:
-                self._thread = threading.Thread(target=self._run, name=f"siteplan-{self._name}", daemon=True)
+            if self._thread is None:
+                self._thread = threading.Thread(target=self._run, name=_NAME + self._name, daemon=True)
                 self._thread.start()
             self._condition.notify_all()
             return ticket.number
@@ -112,8 +131,13 @@ class Channel(QObject):
             if self._waiting is not None:
                 self._waiting[0]._stop.set()
                 self._waiting = None
-            if self._running is not None:
-                self._running._stop.set()
+            self._stop_running()
+
+    def _stop_running(self) -> None:
+        if self._running is not None:
+            self._running._stop.set()
+            if self._leaves_behind:
+                self._running, self._thread = None, None
 
     def give_up(self) -> bool:
         """Cancel what runs or waits; whether there was anything."""
@@ -122,39 +146,46 @@ class Channel(QObject):
         self.cancel()
         return True
 
-    def close(self, wait_s: float = 10.0) -> None:
-        """End the thread; call before the window goes."""
+    def end(self) -> None:
+        """Give up all work and take no more; returns at once, see `leave`."""
         self.cancel()
         with self._condition:
             self._closed = True
             self._condition.notify_all()
-        if self._thread is not None:
-            self._thread.join(wait_s)
+
+    def close(self, wait_s: float = LEAVE_S) -> None:
+        """End the thread; call before the window goes."""
+        leave([self], wait_s)
+
+    def _seldom(self) -> Callable[[int, float, str], None]:
+        """How one piece of work tells its progress."""
+        told, said = 0.0, ""
+
+        def tell(number: int, fraction: float, words: str) -> None:
+            nonlocal told, said
+            now = time.monotonic()
+            if words != said or now - told >= _TELL_EVERY_S:
+                told, said = now, words
+                self._progressed.emit(number, fraction, words)
+
+        return tell
 
     def _run(self) -> None:
+        own = threading.current_thread()
         while True:
             with self._condition:
-                self._condition.wait_for(lambda: self._waiting is not None or self._closed)
-                if self._closed or self._waiting is None:
+                self._condition.wait_for(lambda: self._waiting or self._closed or self._thread is not own)
+                if self._closed or self._waiting is None or self._thread is not own:
                     return
                 ticket, work = self._waiting
                 self._waiting, self._running = None, ticket
-            answer: Any = None
-            problem = ""
-            try:
-                answer = work(ticket)
-            except Cancelled:
-                problem = "cancelled"
-            except SiteplanError as error:
-                problem = str(error)
-            except MemoryError:
-                problem = say("error.memory")
-            except Exception as error:
-                problem = say("error.inside", what=type(error).__name__)
+            answer, problem = _outcome(work, ticket)
             with self._condition:
-                self._running = None
+                if self._running is ticket:
+                    self._running = None
             if not ticket.cancelled:
                 self._emit(ticket.number, answer, problem)
+            del answer, work, ticket  # a waiting thread must not keep a scan in memory
 
     def _emit(self, number: int, answer: Any, problem: str) -> None:
         try:
@@ -174,3 +205,36 @@ class Channel(QObject):
     def _tell(self, number: int, fraction: float, words: str) -> None:
         if number == self._newest:
             self.moved.emit(number, fraction, words)
+
+
+def _outcome(work: Work, ticket: Ticket) -> tuple[Any, str]:
+    """(what the work returned, "") or (None, one sentence). Nothing escapes: a thread that dies answers no more."""
+    try:
+        return work(ticket), ""
+    except Cancelled:
+        return None, say("app.given-up")
+    except SiteplanError as error:
+        return None, str(error)
+    except MemoryError:
+        return None, say("error.memory")
+    except BaseException as error:  # a library in another language may raise what is no Exception
+        # Where it happened, without the error's own words: they may hold a patient's name.
+        _log.error("%s in a worker\n%s", type(error).__name__, "".join(traceback.format_tb(error.__traceback__)))
+        return None, say("error.inside", what=type(error).__name__)
+
+
+def leave(channels: Iterable[Channel], wait_s: float = LEAVE_S) -> bool:
+    """End channels together; whether all their threads ended within `wait_s`."""
+    parts = list(channels)
+    for channel in parts:
+        channel.end()
+    until = time.monotonic() + wait_s
+    for thread in [channel._thread for channel in parts]:
+        if thread is not None:
+            thread.join(max(0.0, until - time.monotonic()))
+    return not any(channel._thread is not None and channel._thread.is_alive() for channel in parts)
+
+
+def still_at_work() -> bool:
+    """Whether a thread of any channel is still alive; the interpreter must then not be taken apart under it."""
+    return any(thread.name.startswith(_NAME) for thread in threading.enumerate())

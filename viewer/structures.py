@@ -20,7 +20,7 @@ from siteplan.frame import Vector
 from siteplan.scan import Scan
 from viewer.desk import Desk
 from viewer.desk_hands import LOOK_REACH_MM
-from viewer.jobs import Channel
+from viewer.jobs import Channel, leave
 from viewer.texts import say
 from viewer.undecided import (
     Undecided,
@@ -126,8 +126,7 @@ class Structures(QObject):
 
     def close(self) -> None:
         """End all work."""
-        for channel in (self.channel, self.corrector, self.proposer):
-            channel.close()
+        leave((self.channel, self.corrector, self.proposer))
 
     def give_up(self) -> bool:
         """Stop what is being looked for; whether anything was."""

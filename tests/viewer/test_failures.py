@@ -1,0 +1,175 @@
+"""What a person sees when a worker fails, and that nothing of one scan arrives in another.
+
+The failures are put in by hand; what must follow from them is the house's own rule: a sentence, and no number that
+stands for a place where it was not measured.
+"""
+
+import shutil
+import threading
+import time
+from dataclasses import replace
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+
+from siteplan.errors import LibraryFileError
+from tests.viewer.hands import MEASURED_MS, rest, settle
+from viewer import desk_asks
+from viewer.jobs import Channel, leave, still_at_work
+from viewer.texts import say
+
+
+class Panic(BaseException):
+    """What a library in another language raises where it cannot go on: no `Exception`."""
+
+
+@pytest.fixture
+def channel(request):
+    """A channel with lists of what it answered."""
+    request.getfixturevalue("qtbot")
+    made = Channel("tried")
+    made.answers, made.problems = [], []
+    made.done.connect(lambda _n, answer: made.answers.append(answer))
+    made.failed.connect(lambda _n, why: made.problems.append(why))
+    yield made
+    made.close()
+
+
+@pytest.mark.parametrize("error", [ValueError("Doe^Jane"), MemoryError(), Panic()], ids=lambda e: type(e).__name__)
+def test_a_channel_tells_every_error_and_lives_on(channel, qtbot, error, caplog):
+    def fail(_ticket):
+        raise error
+
+    channel.ask(fail)
+    qtbot.waitUntil(lambda: bool(channel.problems), timeout=5000)
+    assert channel.problems[0].endswith(".")
+    assert "Doe" not in channel.problems[0] + caplog.text  # the words of an error may name a patient
+    assert not channel.busy
+    channel.ask(lambda _ticket: 7)
+    qtbot.waitUntil(lambda: channel.answers == [7], timeout=5000)
+
+
+def test_work_on_a_medium_that_does_not_answer_is_left_behind(qtbot):
+    """A read that hangs stops neither the next opening nor the closing of the window."""
+    free, answers = threading.Event(), []
+    channel = Channel("slow", leaves_behind=True)
+    channel.done.connect(lambda _n, answer: answers.append(answer))
+    channel.ask(lambda _ticket: free.wait(30))
+    rest(50)
+    channel.ask(lambda _ticket: "next", give_up_running=True)
+    qtbot.waitUntil(lambda: answers == ["next"], timeout=2000)
+    channel.ask(lambda _ticket: free.wait(30))
+    rest(50)
+    start = time.monotonic()
+    leave([channel])
+    assert time.monotonic() - start < 1.0
+    assert still_at_work()  # which is why the program then ends without taking the interpreter apart
+    free.set()
+    qtbot.waitUntil(lambda: not still_at_work(), timeout=5000)
+    assert answers == ["next"]
+
+
+def test_progress_is_told_seldom_but_every_new_word_is(channel, qtbot):
+    told = []
+    channel.moved.connect(lambda _n, _share, words: told.append(words))
+
+    def work(ticket):
+        for step in range(2000):
+            ticket.progress(step / 2000, "reading" if step < 1999 else "done")
+
+    channel.ask(work)
+    qtbot.waitUntil(lambda: "done" in told, timeout=5000)
+    assert told[0] == "reading"
+    assert len(told) < 100
+
+
+@pytest.mark.display
+def test_a_site_that_cannot_be_measured_says_so_and_the_others_go_on(window, sample, qtbot, monkeypatch, shoot):
+    really, fails = desk_asks.measure, [True]
+
+    def measure(request):
+        if request.rest is None and request.entry.tooth == first and fails[0]:
+            raise ZeroDivisionError
+        return really(request)
+
+    first = 35
+    monkeypatch.setattr(desk_asks, "measure", measure)
+    window.open(sample)
+    qtbot.waitUntil(lambda: window.desk.session is not None, timeout=MEASURED_MS)
+    desk, space = window.desk, window.space
+    teeth = [entry.tooth for entry in desk.plan.sites]
+    assert first in teeth
+    desk.choose(first)
+    others = [tooth for tooth in teeth if tooth != first]
+    qtbot.waitUntil(lambda: all(t in desk.measured and not desk.measured[t].quick for t in others), timeout=MEASURED_MS)
+    qtbot.waitUntil(lambda: not desk.busy, timeout=MEASURED_MS)
+    card = space.cards.cards[first]
+    assert card.number_text() == say("number.absent")
+    assert "ZeroDivisionError" in card.accessibleName()
+    assert "ZeroDivisionError" in space.problem.text()
+    shoot(window, "60_failed")
+    fails[0] = False
+    QTest.keyClick(window, Qt.Key.Key_F5)
+    settle(window, qtbot)
+    assert desk.measured[first].site.placed is not None
+    assert "ZeroDivisionError" not in card.accessibleName()
+    assert space.problem.text() == ""
+
+
+@pytest.mark.display
+def test_where_the_library_cannot_be_read_no_number_stands(opened, qtbot, monkeypatch):
+    """A confirmed structure that could not be taken in: the old numbers do not know of it and must go."""
+    desk, fails = opened.desk, [True]
+    really = desk_asks.read_library
+
+    def read(request):
+        if fails[0]:
+            raise LibraryFileError("margins.toml: cannot be read; put the file back.")
+        return really(request)
+
+    monkeypatch.setattr(desk_asks, "read_library", read)
+    plan = desk.plan
+    case = plan.case.model_copy(update={"structures": plan.case.structures[:-1]})
+    desk.session.change(replace(plan, case=case), "a structure removed")
+    assert all(desk._stale(entry) for entry in plan.sites)  # from the moment of the change
+    qtbot.waitUntil(lambda: not desk.busy, timeout=MEASURED_MS)
+    for card in opened.space.cards.cards.values():
+        assert card.number_text() == say("number.absent")
+        assert "put the file back" in card.accessibleName()
+    fails[0] = False
+    QTest.keyClick(opened, Qt.Key.Key_F5)
+    settle(opened, qtbot)
+    assert len(desk.library.structures) == len(plan.case.structures) - 1
+
+
+@pytest.mark.display
+def test_nothing_of_the_former_scan_arrives_in_the_next(window, sample, qtbot, monkeypatch):
+    """The former case's workers are held back until the next scan, without any site, is open."""
+    free = threading.Event()
+    held = []
+
+    def late(really):
+        def work(*given):
+            held.append(really.__name__)
+            free.wait(60)
+            return really(*given)
+
+        return work
+
+    for name in ("make_film", "make_cut", "measure"):
+        monkeypatch.setattr(desk_asks, name, late(getattr(desk_asks, name)))
+    window.open(sample)
+    qtbot.waitUntil(lambda: {"make_film", "make_cut", "measure"} <= set(held), timeout=MEASURED_MS)
+    desk, former = window.desk, window.desk.session
+    other = sample.parent.parent / "other"
+    shutil.copytree(sample.parent / "series", other)
+    window.open(other)
+    qtbot.waitUntil(lambda: desk.session is not former, timeout=MEASURED_MS)
+    free.set()
+    qtbot.waitUntil(lambda: not desk.busy and not window.actions_.adding.finder.busy, timeout=MEASURED_MS)
+    rest(100)
+    assert desk.measured == {}
+    assert desk._last_full == {}
+    assert window.space.section.cut is None
+    assert window.space.film.frames == []
