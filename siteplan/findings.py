@@ -20,6 +20,9 @@ from siteplan.surgery.told import SeatingStory
 
 SCHEMA = "siteplan-findings/1"
 
+FAR_FIXTURE_MM = 15.0
+"""A fixture further away than this is no neighbour; it stands in the table of all pairs alone (our own choice)."""
+
 DAY_CODES = frozenset({"old-scan", "date-in-future"})
 """Codes of the scan findings that compare the scan's date with the present day."""
 
@@ -67,8 +70,9 @@ class PlacedFixture:
     Attributes:
         apex_depth_mm, platform_depth_mm: below the measured bone entry, along the axis.
         clearances: to every structure, and the bone left buccally and lingually.
-        risks: that the hand, deviating as published, breaks the margin of a clearance; by its `structure`. None for
-            planned contacts, where touching is the plan, and none in a quick answer.
+        risks: that the hand, deviating as published, breaks the margin of a clearance; by its `structure`. None in a
+            quick answer.
+        beside, beside_risks: the same to the other planned fixtures, each "fixture NN"; there both hands deviate.
     """
 
     fixture: Fixture
@@ -80,6 +84,8 @@ class PlacedFixture:
     clearances: tuple[Clearance, ...]
     preparation: Preparation
     risks: tuple[Risk, ...] = ()
+    beside: tuple[Clearance, ...] = ()
+    beside_risks: tuple[Risk, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,14 +102,34 @@ class SiteFindings:
 
     @property
     def clearances(self) -> tuple[Clearance, ...]:
-        """All clearances of the planned fixture; none without a fixture."""
+        """To structures and bone surfaces, of the planned fixture; none without a fixture."""
         return self.placed.clearances if self.placed else ()
 
     @property
+    def beside(self) -> tuple[Clearance, ...]:
+        """To the other planned fixtures."""
+        return self.placed.beside if self.placed else ()
+
+    @property
+    def beside_near(self) -> tuple[Clearance, ...]:
+        """To the other planned fixtures, without those that are far away and keep their margin."""
+
+        def far(found: Clearance) -> bool:
+            return found.verdict.good and (found.distance.value or 0.0) > FAR_FIXTURE_MM
+
+        return tuple(found for found in self.beside if not far(found))
+
+    @property
+    def deciding(self) -> tuple[Clearance, ...]:
+        """All that the verdict of this site rests on: a fixture that meets its neighbour is not well placed."""
+        return (*self.clearances, *self.beside)
+
+    @property
     def headline_clearances(self) -> tuple[Clearance, ...]:
-        """One clearance per structure, and the least bone left on each side; single levels are left to the tables."""
+        """One clearance per structure, per other fixture that is near, and the least bone left on each side; single
+        levels are left to the tables."""
         seen: dict[str, Clearance] = {}
-        for found in self.clearances:
+        for found in (*self.clearances, *self.beside_near):
             beside = found.kind in (BUCCAL_BONE, LINGUAL_BONE)
             seen.setdefault(found.kind if beside else found.structure, found)
         return tuple(seen.values())
@@ -115,7 +141,7 @@ class SiteFindings:
 
     def risk_of(self, clearance: Clearance) -> Risk | None:
         """The hand's chance for a clearance, where it was estimated."""
-        every = self.placed.risks if self.placed else ()
+        every = (*self.placed.risks, *self.placed.beside_risks) if self.placed else ()
         return next((risk for risk in every if risk.structure == clearance.structure), None)
 
     def _clearance_json(self, clearance: Clearance) -> dict[str, Any]:
@@ -160,6 +186,7 @@ class Findings:
 
     Attributes:
         remarks: all that must be said of it. day_remarks: those among them that depend on the day of the assessment.
+        between_risks: of two hands, by the `structure` of `between_fixtures`.
     """
 
     scan: Scan
@@ -170,6 +197,15 @@ class Findings:
     between_fixtures: tuple[Clearance, ...]
     remarks: tuple[str, ...] = ()
     day_remarks: tuple[str, ...] = ()
+    between_risks: tuple[Risk, ...] = ()
+
+    def risk_between(self, clearance: Clearance) -> Risk | None:
+        """What two hands may do to the distance of one pair, where it was estimated."""
+        return next((risk for risk in self.between_risks if risk.structure == clearance.structure), None)
+
+    def _between_json(self, clearance: Clearance) -> dict[str, Any]:
+        risk = self.risk_between(clearance)
+        return clearance.as_json() | {"risk": risk.as_json() if risk else None}
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -201,7 +237,7 @@ class Findings:
             "calibration": asdict(self.calibration) if self.calibration else None,
             "remarks": [remark for remark in self.remarks if remark not in self.day_remarks],
             "sites": sites,
-            "between_fixtures": [c.as_json() for c in self.between_fixtures],
+            "between_fixtures": [self._between_json(c) for c in self.between_fixtures],
             "structures": [
                 {"name": s.name, "kind": s.kind.value, "side": s.side, "made_by": s.made_by.value,
                  "uncertainty_mm": s.uncertainty_mm}

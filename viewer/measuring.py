@@ -14,7 +14,8 @@ from siteplan.case import Case, CaseFile, SiteEntry
 from siteplan.errors import SiteplanError
 from siteplan.findings import SiteFindings
 from siteplan.fixture import Fixture
-from siteplan.placement import Clearance, bone_cover, clearance, fixture_to_fixture
+from siteplan.placed import other_fixtures, to_other_fixtures
+from siteplan.placement import Clearance, bone_cover, clearance
 from siteplan.report import write_report
 from siteplan.scan import Scan
 from viewer.jobs import Ticket
@@ -66,8 +67,8 @@ class MeasureRequest:
 def measure(request: MeasureRequest) -> Measured:
     """Full findings, or quick ones for a moving hand."""
     if request.rest is None:
-        site = assess_site(request.scan, request.entry, request.library, table=request.table)
-        return Measured(site, _beside(request), False, len(request.library.structures))
+        site = assess_site(request.scan, request.entry, _with_sites(request), table=request.table)
+        return Measured(site, site.beside, False, len(request.library.structures))
     return Measured(_in_hand(request, request.rest), _beside(request), True, len(request.library.structures))
 
 
@@ -106,18 +107,20 @@ def _in_hand(request: MeasureRequest, rest: SiteFindings) -> SiteFindings:
     return replace(rest, entry=entry, bone=bone, placed=placed)
 
 
+def _with_sites(request: MeasureRequest) -> Library:
+    """The library with the sites as they stand now: they move and go without its being read anew."""
+    here = (request.entry, *(entry for entry, _ in request.others))
+    taken = {entry.tooth for entry in here}
+    bare = (site for site in request.library.sites if site.fixture is None and site.tooth not in taken)
+    return replace(request.library, sites=(*here, *bare))
+
+
 def _beside(request: MeasureRequest) -> tuple[Clearance, ...]:
-    if request.entry.fixture is None:
+    entry, library = request.entry, request.library
+    if entry.fixture is None:
         return ()
-    own, pose, margins = (
-        request.library.catalogue.get(request.entry.fixture),
-        pose_of(request.entry),
-        request.library.margins,
-    )
-    return tuple(
-        fixture_to_fixture(own.body, pose, fixture.body, pose_of(entry), margins, name=f"fixture {entry.tooth}")
-        for entry, fixture in request.others
-    )
+    others = other_fixtures(entry, _with_sites(request))
+    return to_other_fixtures(library.catalogue.get(entry.fixture), pose_of(entry), others, library)
 
 
 @dataclass(frozen=True, eq=False)

@@ -66,7 +66,7 @@ def start_guide(window: MainWindow) -> SeatDialog | None:
             desk.library.kit,
             desk.library.protocol,
             found.site.entry.tooth,
-            clearances=placed.clearances,
+            clearances=(*placed.clearances, *placed.beside),
         )
         dialog = SeatDialog(plan, record_path(session.path), window)
     except SiteplanError as error:

@@ -40,7 +40,7 @@ def site_tables(findings: Findings) -> str:
 def _verdict_lines(site: SiteFindings) -> list[str]:
     """A line for each site that says what decides it, then what must be said beside that."""
     tooth = site.entry.tooth
-    worst = gravest(site.clearances)
+    worst = gravest(site.deciding)
     if worst is None:
         return [f"{tooth}: {'nothing to check against' if site.placed else 'bone only, no fixture planned'}"]
     said = "" if worst.contact and worst.verdict.good else f"{worst.verdict.value}: "

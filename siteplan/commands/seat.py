@@ -300,7 +300,7 @@ def _planner(case_path: str, tooth: int) -> Planner:
             library.kit,
             library.protocol,
             tooth,
-            clearances=placed.clearances,
+            clearances=(*placed.clearances, *placed.beside),
         )
 
     return plan

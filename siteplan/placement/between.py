@@ -8,7 +8,7 @@ from siteplan.measures import Measure
 from siteplan.placement.clearances import BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM, Clearance
 from siteplan.placement.hand import SEED, Hand, Risk, chance_of
 from siteplan.placement.margins import FIXTURE, Margins
-from siteplan.placement.profile import Poses
+from siteplan.placement.profile import Array, Poses, least_possible
 from siteplan.placement.to_solid import distances_to_solid
 from siteplan.placement.verdict import verdict
 
@@ -57,8 +57,27 @@ def fixture_to_fixture_risk(
     # Only how the two stand to each other counts: the other is held, and this one seen from it.
     turned = [_seen_from(other_pose, mine[n], theirs[n]) for n in range(samples)]
     seen = Poses(np.array([p for p, _ in turned]), np.array([a for _, a in turned]))
-    drawn = distances_to_solid(solid, seen, other, other_pose, BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM).value
+    drawn = distances_to_body(solid, seen, other, other_pose, margin)
     return Risk(name, chance_of(drawn < 0.0), chance_of(drawn < margin), hand, margin)
+
+
+def distances_to_body(solid: Solid, poses: Poses, other: Solid, other_pose: Pose, enough_mm: float) -> Array:
+    """Distances (N,) of many poses to another body; where a quick bound already exceeds `enough_mm`, that bound.
+
+    Depths of overlap are rough: for a search and for counting, not to be shown.
+    """
+    if not len(poses):
+        return np.empty(0)
+    z = np.linspace(other.z_mm[0], other.z_mm[-1], 9)
+    axis = other_pose.platform_lps_mm + z[:, None] * other_pose.axis
+    # Every point of the other body is within its radius and half a step of one of these points.
+    reach = other.max_radius_mm + 0.5 * float(z[1] - z[0])
+    value: Array = least_possible(solid, poses, axis).min(axis=1) - reach
+    near = np.flatnonzero(value < enough_mm)
+    if len(near):
+        found = distances_to_solid(solid, poses.pick(near), other, other_pose, BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM)
+        value[near] = found.value
+    return value
 
 
 def _seen_from(planned: Pose, mine: Pose, theirs: Pose) -> tuple[Vector, Vector]:

@@ -6,19 +6,13 @@ import numpy as np
 
 from siteplan.anatomy.structure import Cone, Shape
 from siteplan.fixture.design import Design, Fixture
-from siteplan.fixture.solid import Pose, Solid
+from siteplan.fixture.solid import Solid
 from siteplan.flags import Flag
-from siteplan.placement.clearances import (
-    BATCH_TOLERANCE_MM,
-    ROUGH_DEPTH_MM,
-    TWO_SIDED_95,
-    cone_as_solid,
-    search_distances,
-)
+from siteplan.placement.between import distances_to_body
+from siteplan.placement.clearances import TWO_SIDED_95, cone_as_solid, search_distances
 from siteplan.placement.cover import cover_mm
 from siteplan.placement.margins import BUCCAL_BONE, FIXTURE, LINGUAL_BONE
-from siteplan.placement.profile import Array, Indices, Poses, least_possible
-from siteplan.placement.to_solid import distances_to_solid
+from siteplan.placement.profile import Array, Indices, Poses
 from siteplan.placement.trial import Place
 
 FLOOR_MM = -0.5
@@ -114,7 +108,7 @@ def spares(
     for name, solid, pose in place.neighbours:
         worth = np.flatnonzero(worst > floor_mm)
         least = place.margins.of(FIXTURE).value_mm
-        value = _to_body(fixture.body, poses.pick(worth), solid, pose, least + FAR_MM)
+        value = distances_to_body(fixture.body, poses.pick(worth), solid, pose, least + FAR_MM)
         worst = table.add_some(name, worth, value, least, 0.0, worst)
     result = table.done()
     result.spare[missing] = NO_BONE_MM
@@ -125,24 +119,8 @@ def spares(
 
 def _to_structure(body: Solid, poses: Poses, shape: Shape, enough_mm: float) -> Array:
     if isinstance(shape, Cone):
-        return _to_body(body, poses, *cone_as_solid(shape), enough_mm)
+        return distances_to_body(body, poses, *cone_as_solid(shape), enough_mm)
     return search_distances(body, poses, shape, enough_mm).value
-
-
-def _to_body(body: Solid, poses: Poses, other: Solid, other_pose: Pose, enough_mm: float) -> Array:
-    """Distances to another body; where a quick bound already exceeds `enough_mm`, that bound."""
-    if not len(poses):
-        return np.empty(0)
-    z = np.linspace(other.z_mm[0], other.z_mm[-1], 9)
-    axis = other_pose.platform_lps_mm + z[:, None] * other_pose.axis
-    # Every point of the other body is within its radius and half a step of one of these points.
-    reach = other.max_radius_mm + 0.5 * float(z[1] - z[0])
-    value: Array = least_possible(body, poses, axis).min(axis=1) - reach
-    near = np.flatnonzero(value < enough_mm)
-    if len(near):
-        found = distances_to_solid(body, poses.pick(near), other, other_pose, BATCH_TOLERANCE_MM, ROUGH_DEPTH_MM)
-        value[near] = found.value
-    return value
 
 
 def _engages(place: Place, fixture: Fixture, name: str) -> bool:

@@ -6,6 +6,7 @@ from typing import Any
 from siteplan import __version__
 from siteplan.case.tooth import jaw_of, side_of, universal_of
 from siteplan.findings import Findings, SiteFindings
+from siteplan.placement import Clearance
 from siteplan.report import verdicts
 from siteplan.report.card_content import card_content
 from siteplan.report.identity import Identity, finding_words, patient_rows, running_head
@@ -13,7 +14,7 @@ from siteplan.report.methods_content import methods_content
 from siteplan.report.naming import Naming
 from siteplan.report.remarks import about_words, beside_verdict, demand_words
 from siteplan.report.seating_content import seating_content
-from siteplan.report.site_content import fixture_words, margin_words, site_content, site_verdict
+from siteplan.report.site_content import fixture_words, margin_words, risk_cell, site_content, site_verdict
 from siteplan.report.words import Notes, cell, date_words, millimetres, safe_cell, sentence, with_unit
 from siteplan.scan.volume import Scan
 
@@ -40,7 +41,7 @@ def document(findings: Findings, identity: Identity, made: datetime | None = Non
         "assessment_remarks": _remarks(findings, identity),
         "calibrated": findings.calibration is not None,
         "summary": [_summary_row(site, naming, notes) for site in findings.sites],
-        "between": [_between(c, naming, notes) for c in findings.between_fixtures],
+        "between": [_between(findings, c, naming, notes) for c in findings.between_fixtures],
         "structures": [
             {"letter": naming.letter(s.name), "name": naming.name(s.name), "kind": s.kind.value.replace("-", " "),
              "made_by": s.made_by.value, "uncertainty": with_unit(s.uncertainty_mm, "mm")}
@@ -111,7 +112,7 @@ def _scan_finding(finding: Any, identity: Identity) -> dict[str, str]:
 
 
 def _summary_row(site: SiteFindings, naming: Naming, notes: Notes) -> dict[str, Any]:
-    worst = verdicts.gravest(site.clearances)
+    worst = verdicts.gravest(site.deciding)
     narrow = [m for m in site.bone.ridge_width if m.value is not None]
     narrowest = min(narrow, key=lambda m: m.value or 0.0) if narrow else site.bone.ridge_width[0]
     tooth = site.entry.tooth
@@ -139,8 +140,11 @@ def _inner(line: str, upper: bool) -> str:
     return line.replace("lingual bone", "palatal bone") if upper else line
 
 
-def _between(clearance: Any, naming: Naming, notes: Notes) -> dict[str, Any]:
+def _between(findings: Findings, clearance: Clearance, naming: Naming, notes: Notes) -> dict[str, Any]:
+    hand, note = risk_cell(findings.risk_between(clearance), notes, both=True)
     return {
+        "hand": hand,
+        "hand_note": note,
         "about": naming.name(clearance.structure),
         "distance": safe_cell(clearance.distance, notes),
         "margin": demand_words(clearance).removeprefix("margin "),

@@ -10,6 +10,7 @@ from siteplan.bone import BoneFindings
 from siteplan.findings import SiteFindings
 from siteplan.measures import Measure, distance_words, rounded_down
 from siteplan.placement import Clearance
+from siteplan.placement.margins import FIXTURE
 from siteplan.report.words import NO_BREAK, percent, with_unit
 
 NOTEWORTHY_CHANCE = 0.10
@@ -94,7 +95,8 @@ def hand_words(site: SiteFindings) -> str:
     chance, worst = max(found, key=lambda pair: pair[0])
     others = f" ({len(found) - 1} more above {percent(NOTEWORTHY_CHANCE)})" if found[1:] else ""
     what = "passing the limit of planned contact with" if worst.contact else "breaking the margin to"
-    return f"free hand: {percent(chance)} chance of {what} {worst.structure}{others}"
+    both = ", where both fixtures deviate" if worst.kind == FIXTURE else ""
+    return f"free hand: {percent(chance)} chance of {what} {worst.structure}{both}{others}"
 
 
 def rim_words(site: SiteFindings) -> str:

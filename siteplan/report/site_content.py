@@ -10,6 +10,8 @@ from siteplan.findings import Findings, PlacedFixture, SiteFindings
 from siteplan.flags import Flag
 from siteplan.measures import Measure
 from siteplan.placement import Clearance, Verdict
+from siteplan.placement.hand import Risk
+from siteplan.placement.margins import FIXTURE
 from siteplan.report import verdicts
 from siteplan.report.identity import Identity
 from siteplan.report.naming import Naming
@@ -38,7 +40,7 @@ def site_content(findings: Findings, site: SiteFindings, naming: Naming, identit
         "verdict": site_verdict(site, naming),
         "bone_only": site.placed is None,
         "clearances": clearance_rows(
-            site.clearances,
+            (*site.clearances, *site.beside_near),
             naming,
             findings.structures,
             notes,
@@ -62,7 +64,7 @@ def site_content(findings: Findings, site: SiteFindings, naming: Naming, identit
 
 def site_verdict(site: SiteFindings, naming: Naming) -> dict[str, Any]:
     """Word and shape of the gravest verdict, and what it is about."""
-    said = verdicts.of_site(site.clearances, site.placed is not None)
+    said = verdicts.of_site(site.deciding, site.placed is not None)
     return said | {"about": naming.name(said["about"], _upper(site))}
 
 
@@ -122,17 +124,23 @@ def clearance_rows(
 def hand_of(site: SiteFindings, notes: Notes) -> Callable[[Clearance], tuple[str, int | None]]:
     """What a deviating hand may do to a clearance, in words, and the number of the note that says whose hand it is."""
 
-    def words(clearance: Clearance) -> tuple[str, int | None]:
-        risk = site.risk_of(clearance)
-        if risk is None:
-            return "", None
-        low, high = (figure(100 * limit, 1) for limit in (risk.breach.low, risk.breach.high))
-        text = f"{percent(risk.breach.value)} ({low} to {high})"
-        if risk.touch.value >= _SMALLEST_TOLD:
-            text += f", touched {percent(risk.touch.value)}"
-        return text, notes.number(sentence(f"deviation of the {risk.hand.name} hand: {risk.hand.source}"))
+    return lambda clearance: risk_cell(site.risk_of(clearance), notes, both=clearance.kind == FIXTURE)
 
-    return words
+
+def risk_cell(risk: Risk | None, notes: Notes, *, both: bool = False) -> tuple[str, int | None]:
+    """Chance of a broken margin with its interval, and of a touch; and the note that says whose hand it is.
+
+    Args:
+        both: of two fixtures that are both placed by hand.
+    """
+    if risk is None:
+        return "", None
+    low, high = (figure(100 * limit, 1) for limit in (risk.breach.low, risk.breach.high))
+    text = f"{percent(risk.breach.value)} ({low} to {high})"
+    if risk.touch.value >= _SMALLEST_TOLD:
+        text += f", touched {percent(risk.touch.value)}"
+    whose = f"deviation of the {risk.hand.name} hand" + (", of each fixture on its own" if both else "")
+    return text, notes.number(sentence(f"{whose}: {risk.hand.source}"))
 
 
 _SMALLEST_TOLD = 0.0005
@@ -179,6 +187,8 @@ def clearance_row(
     made = next((_MADE_BY[s.made_by] for s in structures if s.name == clearance.structure), "measured")
     if is_lumen(clearance.kind) and made != "measured":
         made = f"its lumen, as {made}"
+    if clearance.kind == FIXTURE:
+        made = "both as planned"
     room = verdicts.room_left_mm(clearance)
     demand = demand_words(clearance)
     return {
