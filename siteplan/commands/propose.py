@@ -6,6 +6,7 @@ With `--all` every site of a jaw is proposed anew and all of them are fitted to 
 import argparse
 from typing import Any
 
+from siteplan.commands import _keep
 from siteplan.commands._shared import print_json, progress_to, silent
 
 
@@ -24,6 +25,17 @@ def add_parser(subparsers: Any) -> None:
         "--parallel", metavar="DEG", type=float, help="with --all: mutual angle that the restoration still passes (10)"
     )
     parser.add_argument("--design", metavar="WORDS", help='only this design, such as "two-piece"')
+    parser.add_argument(
+        "--keep",
+        metavar="RANK",
+        type=int,
+        nargs="?",
+        const=_keep.ALL,
+        help="make the place of this number the plan of the case; with --all, without a number, the whole row",
+    )
+    parser.add_argument(
+        "--replace", action="store_true", help="with --keep: also where the case plans a fixture; its file is set aside"
+    )
     parser.add_argument("--json", action="store_true", help="print the proposals as JSON and nothing else")
     parser.set_defaults(run=run)
 
@@ -40,13 +52,14 @@ def run(args: argparse.Namespace) -> int:
         known = ", ".join(str(site.tooth) for site in case.case.sites)
         raise CaseError(f"sites: the case plans no tooth {args.tooth}; it plans {known}.")
     _check(args)
+    _keep.check(args, case, entries)
     say = silent if args.json else progress_to()
     scan = siteplan.read_scan(case.folder / case.case.series, series=case.case.series_uid, progress=say)
     library = load_library(scan, case)
     fixtures = _wanted(args.design, library.catalogue.fixtures)
     if args.all:
-        return _whole(args, case.case, entries, library, scan, fixtures, say)
-    return _one(args, case.case, entries[0], library, scan, fixtures)
+        return _whole(args, case, entries, library, scan, fixtures, say)
+    return _one(args, case, entries[0], library, scan, fixtures)
 
 
 def _one(args: argparse.Namespace, case: Any, entry: Any, library: Any, scan: Any, fixtures: Any) -> int:
@@ -54,12 +67,20 @@ def _one(args: argparse.Namespace, case: Any, entry: Any, library: Any, scan: An
     from siteplan.placement.proposal import propose
 
     bone = measure_bone(scan, entry.frame(), calibration=library.calibration)
-    found = propose(_place(args, case, entry, bone, library, scan), fixtures, most=args.most)
-    if args.json:
-        print_json({"tooth": args.tooth, **found.as_json()})
-    else:
-        print("\n".join(lines(args.tooth, found)))
+    found = propose(_place(args, case.case, entry, bone, library, scan), fixtures, most=args.most)
+    kept = None
+    if args.keep is not None:
+        kept = _keep.keep(case, _keep.chosen_one(args, found), library, scan)
+    _show(args, {"tooth": args.tooth, **found.as_json()}, lines(args.tooth, found), kept)
     return 0
+
+
+def _show(args: argparse.Namespace, data: dict[str, Any], text: list[str], kept: _keep.Kept | None) -> None:
+    """As JSON or for a person, with what was kept at the end."""
+    if args.json:
+        print_json(data if kept is None else {**data, "kept": kept.as_json()})
+    else:
+        print("\n".join(text if kept is None else [*text, *kept.lines()]))
 
 
 def _whole(args: argparse.Namespace, case: Any, entries: Any, library: Any, scan: Any, fixtures: Any, say: Any) -> int:
@@ -75,14 +96,15 @@ def _whole(args: argparse.Namespace, case: Any, entries: Any, library: Any, scan
         places = {}
         for entry in mine:
             bone = measure_bone(scan, entry.frame(), calibration=library.calibration)
-            places[entry.tooth] = _place(args, case, entry, bone, library, scan, alone=False)
+            places[entry.tooth] = _place(args, case.case, entry, bone, library, scan, alone=False)
         answers[jaw] = propose_together(
             places, fixtures, library.margins, most=args.most, limit_deg=limit, progress=say
         )
-    if args.json:
-        print_json({"jaws": [{"jaw": jaw, **answer.as_json()} for jaw, answer in answers.items()]})
-    else:
-        print("\n".join(line for jaw, answer in answers.items() for line in jaw_lines(jaw, answer)))
+    kept = None
+    if args.keep is not None:
+        kept = _keep.keep(case, _keep.chosen_rows(answers), library, scan)
+    data = {"jaws": [{"jaw": jaw, **answer.as_json()} for jaw, answer in answers.items()]}
+    _show(args, data, [line for jaw, answer in answers.items() for line in jaw_lines(jaw, answer)], kept)
     return 0
 
 
