@@ -171,9 +171,12 @@ def site_card(entry: SiteEntry, measured: Measured | None, stale: bool, failed: 
         what = say(key, what=about_words(found, found.structure), **words)
     else:
         what = say("cards.what", what=found.structure, **words)
+    brief = say("cards.brief", what=reading.name_of(found), verdict=found.verdict.value)
     if not measured.structures:
         what = say("cards.nothing-drawn", what=what)
+        brief = say("cards.nothing-drawn-brief", what=brief)
     if measured.waiting:
         what = say("cards.waiting", what=what)
+        brief = say("cards.waiting-brief", what=brief)
     number = reading.distance(found.distance, quick, interval=False)
-    return CardWords(entry.tooth, place, number, what, fixture, reading.site_mark(measured), quick)
+    return CardWords(entry.tooth, place, number, what, fixture, reading.site_mark(measured), quick, brief)

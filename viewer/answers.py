@@ -1,4 +1,4 @@
-"""The column of questions: each shows its short answer always, and its rows when it is open."""
+"""The spine of the window: every question with its short answer in words, and its rows when it is open."""
 
 from PySide6.QtCore import QPointF, QSize, Qt, Signal
 from PySide6.QtGui import QPainter, QPaintEvent
@@ -15,9 +15,10 @@ from viewer.texts import say
 class MarkDot(QWidget):
     """The shape of a verdict, the size of a letter."""
 
-    def __init__(self, parent: QWidget | None = None) -> None:
+    def __init__(self, parent: QWidget | None = None, *, on_night: bool = False) -> None:
         super().__init__(parent)
         self._mark: palette.Mark | None = None
+        self._on_night = on_night
         self.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Fixed)
 
     def sizeHint(self) -> QSize:
@@ -35,7 +36,7 @@ class MarkDot(QWidget):
         """Draw the shape."""
         if self._mark is None:
             return
-        dark = style.current() is style.DARK
+        dark = self._on_night or style.current() is style.DARK
         colour = mark_colour(self._mark) if dark else None
         middle = QPointF(self.width() / 2, self.height() / 2)
         painter = QPainter(self)
@@ -106,7 +107,7 @@ class QuestionView(QFrame):
 
     def __init__(self, name: str, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setObjectName("card")
+        self.setObjectName("question")
         self.name = name
         layout = QVBoxLayout(self)
         layout.setContentsMargins(12, 8, 12, 8)
@@ -120,6 +121,7 @@ class QuestionView(QFrame):
         line = QHBoxLayout()
         self._dot = MarkDot()
         self._short = QLabel(say("answer.waiting"))
+        self._short.setObjectName("answer")
         self._short.setWordWrap(True)
         self._short.setTextFormat(Qt.TextFormat.PlainText)
         line.addWidget(self._dot, 0, Qt.AlignmentFlag.AlignTop)
@@ -144,6 +146,9 @@ class QuestionView(QFrame):
     def set_open(self, open_: bool) -> None:
         """Show or hide the rows."""
         self.body.setVisible(open_)
+        self.setProperty("chosen", open_)
+        self.style().unpolish(self)
+        self.style().polish(self)
         if open_ and self.answer is not None:
             self._fill(self.answer)
 
@@ -180,7 +185,9 @@ class QuestionView(QFrame):
 
 
 class Answers(QScrollArea):
-    """All questions of a site, one open at a time."""
+    """All questions of a site, one open at a time. Signals: asked(str): another question was chosen."""
+
+    asked = Signal(str)
 
     def __init__(self, names: tuple[str, ...], parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -191,13 +198,14 @@ class Answers(QScrollArea):
         inside.setObjectName("plain")
         layout = QVBoxLayout(inside)
         layout.setContentsMargins(0, 0, 6, 0)
-        layout.setSpacing(8)
+        layout.setSpacing(0)
         self.questions = {name: QuestionView(name) for name in names}
         for view in self.questions.values():
             layout.addWidget(view)
             view.opened.connect(self.toggle)
         layout.addStretch(1)
         self.setWidget(inside)
+        self.present = names[0]
         self.open_one(names[0])
 
     def toggle(self, name: str) -> None:
@@ -205,9 +213,19 @@ class Answers(QScrollArea):
         self.open_one("" if self.questions[name].is_open else name)
 
     def open_one(self, name: str) -> None:
-        """Open this question and close the others."""
+        """Open this question and close the others; with "" all are closed and the last one stays the present one."""
         for view in self.questions.values():
             view.set_open(view.name == name)
+        if name:
+            self.present = name
+            self.asked.emit(name)
+
+    def step(self, by: int) -> None:
+        """Choose the next question, or the one before."""
+        names = list(self.questions)
+        name = names[(names.index(self.present) + by) % len(names)]
+        self.open_one(name)
+        self.ensureWidgetVisible(self.questions[name])
 
     def set_answers(self, answers: dict[str, Answer]) -> None:
         """Show other answers."""

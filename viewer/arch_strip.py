@@ -1,4 +1,4 @@
-"""The strip along the arch above the section: where the sites are, what lies under them, where we look now."""
+"""The unrolled arch at the foot of the window: where the sites are, what lies under them, where we look now."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
+from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF, QResizeEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from siteplan.anatomy import Cone, MadeBy, Structure, Surface, Tube
@@ -45,9 +45,11 @@ class SiteMark:
 
 class ArchStrip(QWidget):
     """Signals: picked(int): a site was clicked; pointed_at(object): LPS place that was clicked beside the sites;
-    hovered(object): LPS place under the pointer, or None."""
+    hovered(object): LPS place under the pointer, or None; placed(object): pixels from the left, by tooth, of the sites
+    that this arch shows."""
 
     picked = Signal(int)
+    placed = Signal(object)
     pointed_at = Signal(object)
     hovered = Signal(object)
 
@@ -72,6 +74,7 @@ class ArchStrip(QWidget):
         """Show another arch."""
         self.panorama = panorama
         self._image = None
+        self._tell_places()
         self.update()
 
     def set_window(self, window: Window) -> None:
@@ -85,6 +88,7 @@ class ArchStrip(QWidget):
     ) -> None:
         """What lies on the strip."""
         self.sites, self.structures, self.proposed = sites, structures, proposed
+        self._tell_places()
         self.update()
 
     def set_here(self, point_lps_mm: Vector | None) -> None:
@@ -100,6 +104,22 @@ class ArchStrip(QWidget):
     def sizeHint(self) -> QSize:
         """As high as it is useful; it gives room to the section where there is little."""
         return QSize(400, 130)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Tell where the teeth stand now."""
+        super().resizeEvent(event)
+        self._tell_places()
+
+    def _tell_places(self) -> None:
+        shown = [site for site in self.sites if self._shows(site)]
+        self.placed.emit({site.tooth: sum(p.x() for p in self._ends(site)) / 2 for site in shown})
+
+    def _shows(self, site: SiteMark) -> bool:
+        """Whether a site lies on this arch; one of the other jaw lies above or below it."""
+        if self.panorama is None:
+            return False
+        a, b = self._ends(site)
+        return self.picture_box().contains((a + b) / 2)
 
     def picture_box(self) -> QRectF:
         """Where the picture lies: as large as fits, true to scale."""
@@ -203,9 +223,12 @@ class ArchStrip(QWidget):
         return self.to_px(float(a[0]), float(a[1])), self.to_px(float(b[0]), float(b[1]))
 
     def _paint_site(self, painter: QPainter, site: SiteMark) -> None:
+        if not self._shows(site):
+            return
         a, b = self._ends(site)
-        if not self.picture_box().intersects(QRectF(a, b).normalized().adjusted(-1, -1, 1, 1)):
-            return  # a site of the other jaw lies above or below this strip
+        x = (a.x() + b.x()) / 2
+        painter.setPen(QPen(QColor("#6cc4c9" if site.present else "#8fa1aa"), 2.0 if site.present else 1.0))
+        painter.drawLine(QPointF(x, max(a.y(), b.y())), QPointF(x, self.height()))
         for pen in (QPen(QColor(palette.HALO), 6), QPen(QColor(palette.FIXTURE), 3.5 if site.present else 2.2)):
             painter.setPen(pen)
             painter.drawLine(a, b)

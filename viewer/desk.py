@@ -15,6 +15,7 @@ from siteplan.assessment import Library
 from siteplan.case import SiteEntry, StructureEntry
 from viewer.answering import answers_now, site_card
 from viewer.arch_strip import site_marks
+from viewer.depths import depths_of
 from viewer.desk_asks import Asks
 from viewer.hand_draw import mark_words
 from viewer.jobs import Channel, leave
@@ -30,7 +31,7 @@ from viewer.rests_on import RestsOn
 from viewer.section_picture import Numbers
 from viewer.session import Session
 from viewer.undecided import near_tooth, shapes_of, undecided
-from viewer.workspace import Workspace
+from viewer.workspace import BY_DEPTH, Workspace
 
 
 class Desk(Asks):
@@ -78,7 +79,8 @@ class Desk(Asks):
         s.section.marked.connect(self.add_mark)
         s.film.chosen.connect(self.show_look)
         s.strip.picked.connect(self.choose)
-        for part in (s.strip, s.film):
+        s.answers.asked.connect(lambda _name: self._show_depths())
+        for part in (s.strip, s.film, s.by_depth):
             part.hovered.connect(self.point_elsewhere)
         s.cards.chosen.connect(self.choose)
         for tissue, button in s.tissue_buttons.items():
@@ -289,6 +291,7 @@ class Desk(Asks):
             found = self._known(entry.tooth)
             if card is not None:
                 card.set_words(site_card(entry, found, self._stale(entry), self._why_failed(entry)))
+        self.space.cards.words_changed()
         present = self.entry
         found = self._known(present.tooth) if present is not None else None
         failed = self._why_failed(present) if present is not None else ""
@@ -299,6 +302,17 @@ class Desk(Asks):
             self.space.section.set_numbers(Numbers())
         elif found is not None:
             self.space.section.set_numbers(Numbers(bone_lines(found), leader_of(found)))
+        self._show_depths()
+
+    def _show_depths(self) -> None:
+        """What stands beside the section, for the question that is chosen."""
+        entry, question = self.entry, self.space.answers.present
+        found = self._known(entry.tooth) if entry is not None else None
+        answer = self.space.answers.questions[question].text()
+        if entry is None or found is None or question not in BY_DEPTH or self._why_failed(entry):
+            self.space.by_depth.set_depths(None, answer)
+        else:
+            self.space.by_depth.set_depths(depths_of(found, question))
 
     def _known(self, tooth: int) -> Measured | None:
         """The numbers of a site, with what waits for a person beside it."""

@@ -138,6 +138,7 @@ class Hands:
         """The place under the pointer, shown in the other pictures too."""
         self.space.strip.set_cross(point)
         self.space.film.set_cross(point)
+        self.space.by_depth.set_cross(point)
 
     def point_elsewhere(self, point: Vector | None) -> None:
         """The place under the pointer in a small picture, shown in the large one too."""

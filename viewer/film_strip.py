@@ -1,6 +1,6 @@
-"""The row of neighbouring sections under the large one, and the section at right angles at its end."""
+"""The ladder of neighbouring sections beside the large one, and under it the section at right angles."""
 
-from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QEvent, QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPixmap
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
@@ -9,12 +9,14 @@ from siteplan.report import palette
 from viewer.look import Look, Window
 from viewer.overlay import draw_cross, line_of
 from viewer.paint import Glass, draw_section, grey_image, stroke, word_box, words
-from viewer.pictures import FILM_DEPTH_MM, FilmFrame
+from viewer.pictures import FilmFrame
 from viewer.texts import say
 
-_GAP = 5
-_WIDE = 1.25
-"""The last picture, along the arch, is this much wider than the others."""
+_GAP = 4
+_SHOWN_MM = (-5.0, 21.0)
+"""Depths below the planned crest that the small sections show."""
+_LOW = 84.0
+"""A section lower than this (pixels) cannot be read, so fewer are shown."""
 
 
 class FilmStrip(QWidget):
@@ -25,8 +27,7 @@ class FilmStrip(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Maximum)
-        self.setMinimumHeight(72)
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setMouseTracking(True)
         self.setAccessibleName(say("film.name"))
         self.setToolTip(say("film.tip"))
@@ -63,22 +64,32 @@ class FilmStrip(QWidget):
         self._cross = point_lps_mm
         self.update()
 
-    def sizeHint(self) -> QSize:
-        """As high as it is useful; it gives room to the section where there is little."""
-        return QSize(400, 150)
-
     def boxes(self) -> list[QRectF]:
-        """Where each picture lies."""
-        count = len(self.frames)
-        if count == 0:
+        """Where each picture lies; an empty box for one that would be too small to be read.
+
+        The sections stand in two columns, each in the height that belongs to its place along the arch and twice as
+        high as their distance; the one at right angles lies across under them.
+        """
+        count = len(self.frames) - 1
+        if count < 0:
             return []
-        unit = (self.width() - _GAP * (count - 1)) / (count - 1 + _WIDE)
-        out, x = [], 0.0
-        for number in range(count):
-            width = unit * (_WIDE if number == count - 1 else 1.0)
-            out.append(QRectF(x, 0, width, self.height()))
-            x += width + _GAP
-        return out
+        left, head = self._left(), self._head()
+        foot = max(0.27 * (self.height() - head), min(_LOW, 0.4 * (self.height() - head)))
+        tall = self.height() - head - foot - _GAP
+        skip = next((n for n in range(count // 2) if 2 * tall / (count - 2 * n + 1) >= _LOW), max(0, count // 2 - 1))
+        shown = count - 2 * skip
+        step, wide = tall / (shown + 1), (self.width() - left - _GAP) / 2
+        out = [QRectF()] * count
+        for place in range(shown):
+            x = left + (place % 2) * (wide + _GAP)
+            out[skip + place] = QRectF(x, head + place * step, wide, 2 * step - _GAP)
+        return [*out, QRectF(left, head + tall + _GAP, self.width() - left, foot)]
+
+    def _head(self) -> float:
+        return self.fontMetrics().height() * 1.4 + 6.0
+
+    def _left(self) -> float:
+        return self.fontMetrics().horizontalAdvance("−0") + 16.0
 
     def changeEvent(self, event: QEvent) -> None:
         """Draw anew with another font or style."""
@@ -107,9 +118,11 @@ class FilmStrip(QWidget):
     def _paint_still(self, painter: QPainter) -> None:
         painter.setFont(self.font())
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        if not self.frames:
-            painter.fillRect(self.rect(), QColor(palette.NIGHT))
+        painter.fillRect(self.rect(), QColor(palette.NIGHT))
+        self._paint_rule(painter)
         for number, box in enumerate(self.boxes()):
+            if box.isEmpty():
+                continue
             painter.save()
             painter.setClipRect(box)
             painter.translate(box.topLeft())
@@ -117,16 +130,32 @@ class FilmStrip(QWidget):
             painter.restore()
         painter.end()
 
+    def _paint_rule(self, painter: QPainter) -> None:
+        """The way along the arch, in millimetres from the fixture's axis, with the place of every section."""
+        words(painter, QPointF(10, self._head() / 2), say("film.title"), "#ffffff", bold=True)
+        boxes, x = self.boxes()[:-1], self._left() - 6
+        shown = [(f.look.offset_mm, b) for f, b in zip(self.frames, boxes, strict=False) if not b.isEmpty()]
+        if not shown:
+            return
+        painter.setPen(QPen(QColor("#8fa1aa"), 1.2))
+        painter.drawLine(QPointF(x, shown[0][1].top()), QPointF(x, shown[-1][1].bottom()))
+        for offset, box in shown:
+            y = box.center().y()
+            painter.setPen(QPen(QColor("#8fa1aa"), 1.2))
+            painter.drawLine(QPointF(x - 5, y), QPointF(box.left(), y))
+            text = f"{abs(offset):g}"
+            words(painter, QPointF(x - 8, y), text, "#dfe7ea", share=0.85, align=Qt.AlignmentFlag.AlignRight)
+
     def _glass(self, frame: FilmFrame, box: QRectF) -> Glass:
         sign = 1.0 if float(frame.look.plane().up @ frame.look.anchor.axis) > 0 else -1.0
-        middle = sign * (FILM_DEPTH_MM[0] + FILM_DEPTH_MM[1]) / 2
-        return Glass(0.0, middle, box.height() / (FILM_DEPTH_MM[1] - FILM_DEPTH_MM[0]), box.width(), box.height())
+        middle = sign * (_SHOWN_MM[0] + _SHOWN_MM[1]) / 2
+        return Glass(0.0, middle, box.height() / (_SHOWN_MM[1] - _SHOWN_MM[0]), box.width(), box.height())
 
     def _paint_cross(self, painter: QPainter, number: int, box: QRectF) -> None:
         frame = self.frames[number]
         assert self._cross is not None
         u, v, height = frame.look.plane().from_lps(self._cross)
-        if abs(height) < 0.6:
+        if abs(height) < 0.6 and not box.isEmpty():
             painter.save()
             painter.setClipRect(box)
             painter.translate(box.topLeft())

@@ -50,6 +50,12 @@ def tightest(measured: Measured) -> Clearance | None:
     return ordered[0] if ordered and ordered[0].distance.value is not None else None
 
 
+def name_of(clearance: Clearance) -> str:
+    """What it is measured to; of a bone side without the depths that were looked at."""
+    beside = clearance.kind in (BUCCAL_BONE, LINGUAL_BONE)
+    return clearance.structure.split(", ", 1)[0] if beside else clearance.structure
+
+
 def number(measure: Measure, quick: bool, *, decimals: int = 1, interval: bool = True) -> str:
     """A number in words; a quick estimate starts with "about" and shows no interval, because it has none to trust."""
     if measure.value is not None and (quick or Flag.QUICK_ESTIMATE in measure.flags):

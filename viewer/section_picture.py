@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
-from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QImage, QPainter, QPaintEvent, QPixmap
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
@@ -38,7 +38,9 @@ class Numbers:
 
 
 class SectionPicture(QWidget):
-    """Shows one plane through a site; `SectionView` adds the hand."""
+    """Shows one plane through a site; `SectionView` adds the hand. Signals: seen(): it was enlarged or moved."""
+
+    seen = Signal()
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -75,6 +77,7 @@ class SectionPicture(QWidget):
         self._cross_lps: Vector | None = None
         self._still = QPixmap()
         self._still_rests_on = RestsOn()
+        self._seen = RestsOn()
         self._by_key = False
         self.centre_next = False
         self.label_boxes: dict[str, QRectF] = {}
@@ -210,6 +213,9 @@ class SectionPicture(QWidget):
         painter.setRenderHints(QPainter.RenderHint.Antialiasing | QPainter.RenderHint.TextAntialiasing)
         painter.fillRect(self.rect(), QColor(palette.NIGHT))
         self.paint_layers(painter)
+        glass = self.glass()
+        if self._seen.renewed((self.cut, glass.centre_v_mm, glass.scale, glass.height)):
+            self.seen.emit()
 
     def paint_layers(self, painter: QPainter) -> None:
         """Everything on the given painter, at this widget's size; also used for the picture that is shared."""

@@ -33,12 +33,18 @@ _SHEET = """
 QMainWindow, QDialog, QWidget#page, QScrollArea, QWidget#plain {{ background: {ground}; }}
 QToolTip {{ background: {card}; color: {ink}; border: 1px solid {accent}; padding: 0.4em; }}
 QFrame#card {{ background: {card}; border: 1px solid {rule}; border-radius: 10px; }}
-QFrame#card[chosen="true"] {{ border: 3px solid {accent}; }}
+QFrame#question {{ background: {ground}; border: none; border-left: 4px solid {rule};
+  border-bottom: 1px solid {rule}; }}
+QFrame#question[chosen="true"] {{ background: {card}; border-left: 8px solid {accent}; }}
+QFrame#plate {{ background: #1d2429; border: 1px solid #38454d; border-top: 3px solid #8fa1aa; border-radius: 0; }}
+QFrame#plate[chosen="true"] {{ background: #26333a; border: 2px solid #6cc4c9; border-top: 5px solid #6cc4c9; }}
+QFrame#plate:focus {{ border-color: #ffffff; }}
 QFrame#night {{ background: {night}; border: none; border-radius: 10px; }}
 QFrame#night QLabel {{ color: #cfd8dc; }}
 QLabel[quick="true"] {{ font-style: italic; font-weight: 400; }}
 QLabel[quick="false"] {{ font-style: normal; font-weight: 700; }}
-QLabel#large {{ font-size: 14pt; }}
+QFrame#night QLabel#tooth {{ color: {fixture}; font-weight: 700; font-size: 13pt; }}
+QLabel#answer {{ font-weight: 600; }}
 QLabel#quiet {{ color: {quiet}; }}
 QLabel#accent {{ color: {accent}; }}
 QLabel#problem {{ background: #fdf0d2; color: #6b4300; padding: 0.5em; border-radius: 6px; }}
@@ -49,10 +55,10 @@ QPushButton:checked {{ background: {accent}; color: {on_accent}; border-color: {
 QPushButton:disabled {{ color: {quiet}; background: {wash}; border-style: dashed; }}
 QPushButton#main {{ background: {accent}; color: {on_accent}; border-color: {accent}; font-weight: 600; }}
 QPushButton#main:disabled {{ background: {wash}; color: {quiet}; }}
-QPushButton#question {{ text-align: left; border: none; background: transparent; padding: 0.2em 0; font-weight: 600; }}
+QPushButton#question {{ text-align: left; border: none; background: transparent; padding: 0.1em 0; color: {quiet}; }}
 QPushButton#question:focus {{ color: {accent}; text-decoration: underline; }}
 QPushButton#gloved {{ font-size: 20pt; padding: 0.7em 1.2em; border-radius: 14px; }}
-QFrame#night QPushButton {{ background: #1d2429; border-color: #38454d; color: #dfe6e9; }}
+QFrame#night QPushButton {{ background: #1d2429; border-color: #38454d; color: #dfe6e9; padding: 0.3em 0.6em; }}
 QFrame#night QPushButton:checked {{ background: #6cc4c9; color: #08272a; }}
 QFrame#night QPushButton:hover, QFrame#night QPushButton:focus {{ border-color: #6cc4c9; }}
 QLineEdit, QPlainTextEdit, QTextEdit, QComboBox, QSpinBox, QDoubleSpinBox, QListWidget, QTableWidget {{
@@ -105,4 +111,4 @@ def apply(app: QApplication, look: Dress) -> None:
 def sheet(look: Dress) -> str:
     """The style sheet of a look."""
     values = {name: getattr(look, name) for name in look.__dataclass_fields__}
-    return _SHEET.format(night=palette.NIGHT, **values)
+    return _SHEET.format(night=palette.NIGHT, fixture=palette.FIXTURE, **values)

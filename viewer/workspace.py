@@ -1,4 +1,8 @@
-"""The page on which a case is planned: cards, pictures in the middle, questions at the other side. Layout only."""
+"""The page on which a case is planned. Layout only.
+
+The questions with their answers are its spine. The chosen one decides what stands beside the large section: neighbours,
+or what is known at each depth, on the section's own scale. The unrolled arch lies below, the sites under their teeth.
+"""
 
 from functools import partial
 
@@ -18,6 +22,7 @@ from viewer.answers import Answers
 from viewer.arch_strip import ArchStrip
 from viewer.arch_view import ArchView
 from viewer.decision_bar import DecisionBar
+from viewer.depth_view import DepthView
 from viewer.film_strip import FilmStrip
 from viewer.flow import Flow
 from viewer.look import Tissue
@@ -26,6 +31,8 @@ from viewer.site_cards import SiteCards
 from viewer.texts import say
 
 QUESTIONS = ("fits", "bone", "near", "drill", "turn-in", "scan")
+BY_DEPTH = ("bone", "near", "drill", "turn-in")
+"""Questions whose answer has a depth; beside the others stand the neighbouring sections."""
 TOOLS = ("distance", "angle", "circle", "line", "note")
 
 
@@ -48,8 +55,6 @@ class Workspace(QWidget):
         outer.addWidget(self.decision)
         split = QSplitter(Qt.Orientation.Horizontal)
         split.setChildrenCollapsible(False)
-        self.cards = SiteCards()
-        self.cards.setMinimumWidth(150)
         self.answers = Answers(QUESTIONS)
         self.answers.setMinimumWidth(240)
         self.seat_button = QPushButton(say("torque.seat"))
@@ -61,19 +66,27 @@ class Workspace(QWidget):
         self.confirm_button = QPushButton(say("controls.structures"))
         self.confirm_button.setToolTip(say("controls.structures-tip"))
         self.answers.questions["near"].extra.addWidget(self.confirm_button)
-        split.addWidget(self.cards)
-        split.addWidget(self._middle())
         split.addWidget(self.answers)
+        split.addWidget(self._pictures())
         split.setStretchFactor(0, 0)
         split.setStretchFactor(1, 1)
-        split.setStretchFactor(2, 0)
         outer.addWidget(split, 1)
         self._split = split
+        self.answers.asked.connect(self._show_beside)
+        self._show_beside(self.answers.present)
 
     def share_out(self, width: int) -> None:
         """Give the columns their widths at first; a person moves the handles between them afterwards."""
-        cards, answers = min(215, max(150, width // 6)), min(365, max(240, width * 3 // 10))
-        self._split.setSizes([cards, width - cards - answers, answers])
+        answers, beside = min(340, max(240, width // 4)), min(290, max(150, width // 5))
+        self._split.setSizes([answers, width - answers])
+        self._sides.setSizes([width - answers - beside, beside])
+
+    def _show_beside(self, question: str) -> None:
+        self.beside.setCurrentWidget(self.by_depth if question in BY_DEPTH else self.film)
+
+    def _show_place(self) -> None:
+        """The axial picture has no depth, so nothing stands beside it."""
+        self.beside.setVisible(self.stage.currentWidget() is self.section)
 
     def _top(self) -> QVBoxLayout:
         self.title = QLabel()
@@ -116,24 +129,47 @@ class Workspace(QWidget):
     share_button: QPushButton
     report_button: QPushButton
 
-    def _middle(self) -> QWidget:
-        middle = QWidget()
-        middle.setObjectName("plain")
-        column = QVBoxLayout(middle)
-        column.setContentsMargins(4, 0, 4, 0)
+    def _pictures(self) -> QWidget:
+        pictures = QWidget()
+        pictures.setObjectName("plain")
+        column = QVBoxLayout(pictures)
+        column.setContentsMargins(4, 0, 0, 0)
         column.setSpacing(6)
-        self.strip = ArchStrip()
-        column.addWidget(self.strip)
         self.stage = QStackedWidget()
         self.section = SectionView()
         self.arch = ArchView()
         self.stage.addWidget(self.section)
         self.stage.addWidget(self.arch)
-        column.addWidget(self.stage, 1)
-        column.addWidget(self._controls())
+        self.beside = QStackedWidget()
         self.film = FilmStrip()
-        column.addWidget(self.film)
-        return middle
+        self.by_depth = DepthView(self.section)
+        self.beside.addWidget(self.film)
+        self.beside.addWidget(self.by_depth)
+        self.beside.setMinimumWidth(150)
+        self.stage.currentChanged.connect(self._show_place)
+        self._sides = QSplitter(Qt.Orientation.Horizontal)
+        self._sides.setChildrenCollapsible(False)
+        self._sides.addWidget(self.stage)
+        self._sides.addWidget(self.beside)
+        self._sides.setStretchFactor(0, 1)
+        self._sides.setStretchFactor(1, 0)
+        column.addWidget(self._sides, 1)
+        column.addWidget(self._controls())
+        column.addWidget(self._jaw())
+        return pictures
+
+    def _jaw(self) -> QFrame:
+        frame = QFrame()
+        frame.setObjectName("night")
+        column = QVBoxLayout(frame)
+        column.setContentsMargins(0, 0, 0, 4)
+        column.setSpacing(0)
+        self.strip = ArchStrip()
+        self.cards = SiteCards()
+        self.strip.placed.connect(self.cards.set_places)
+        column.addWidget(self.strip)
+        column.addWidget(self.cards)
+        return frame
 
     def _controls(self) -> QFrame:
         frame = QFrame()
