@@ -95,12 +95,17 @@ def _summary(outcomes: "tuple[Outcome, ...]", correction: "Correction | None") -
     from siteplan.surgery.outcomes import FIT_CAUTION, LEAST_FOR_A_FIT
 
     if correction is None:
-        seated = sum(o.seated and o.forecast_Ncm is not None for o in outcomes)
-        return ["", f"{seated} seated with a forecast; a correction needs {LEAST_FOR_A_FIT}."]
+        seated = [o for o in outcomes if o.seated and o.forecast_Ncm is not None and o.achieved_Ncm]
+        return [
+            "",
+            f"{len(seated)} seated with a forecast and a torque, in {len({o.case for o in seated})} case files; a "
+            f"correction needs {LEAST_FOR_A_FIT} case files.",
+        ]
     return [
         "",
         f"Achieved torque is {correction.factor:.2f} x forecast (95 % interval {correction.low:.2f} to "
-        f"{correction.high:.2f}, {correction.fixtures} fixtures); the next fixture is expected between "
+        f"{correction.high:.2f}, {correction.fixtures} fixtures of {correction.patients} patients); the "
+        "next fixture is expected between "
         f"{correction.next_low:.2f} and {correction.next_high:.2f} x forecast.",
         f"{correction.inside} of {correction.fixtures} lay inside the interval of their forecast.",
         FIT_CAUTION,

@@ -24,7 +24,12 @@ def forecast_figure(outcomes: Sequence[Outcome], correction: Correction | None) 
     """
     sheet = Sheet(WIDTH_MM, HEIGHT_MM)
     sheet.text(_LEFT_MM, HEIGHT_MM - 4.5, "Torque: forecast and achieved", size=8, weight="bold")
-    rows = [(o.forecast_Ncm, o.achieved_Ncm) for o in outcomes if o.forecast_Ncm and o.achieved_Ncm]
+    # A correction that was in a forecast is taken out: the line of the clinic's factor belongs to the plain forecast.
+    rows = [
+        ([torque / o.factor for torque in o.forecast_Ncm], o.achieved_Ncm)
+        for o in outcomes
+        if o.forecast_Ncm and o.achieved_Ncm
+    ]
     if not rows:
         sheet.text(_LEFT_MM, HEIGHT_MM / 2, "No fixture has both a forecast and an achieved torque yet.", size=7)
         return sheet

@@ -1,7 +1,7 @@
 """What is planned in advance for a site that feels otherwise: pauses, the tighter branch, the looser branch."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from siteplan.fixture import Fixture, Solid
 from siteplan.placement import Clearance
@@ -10,10 +10,12 @@ from siteplan.surgery.build import Built, Site, build
 from siteplan.surgery.card import Branch, Pause, Step
 from siteplan.surgery.kit import Purpose
 from siteplan.surgery.reasons import Reason
-from siteplan.surgery.sequence import Reach
+from siteplan.surgery.sequence import OPENS_THE_WAY, Reach
 
 TIGHTER = "tighter than expected: the fixture stops short, or clicks at the ceiling without gaining depth"
 LOOSER = "looser than expected: the fixture turns in with little torque"
+
+WIDENS = "widens the hole that is there; keep its direction and depth"
 
 MOST_OFFERED = 4
 """Other fixtures on a card: more would not be read at the chair (our own bound)."""
@@ -74,7 +76,17 @@ def _extra(base: Built, other: Built) -> tuple[Step, ...]:
     done = {step.drill.name for step in base.steps}
     widest = {reach: max((s.drill.diameter_mm for s in base.steps if s.reach is reach), default=0.0) for reach in Reach}
     new = [s for s in other.steps if s.drill.name not in done and s.drill.diameter_mm > widest[s.reach]]
+    if widest[Reach.FULL] > 0:
+        new = [_as_widening(step) for step in new]
     return tuple(sorted(new, key=lambda s: (s.reach is Reach.FULL, s.drill.diameter_mm)))
+
+
+def _as_widening(step: Step) -> Step:
+    """A wider pilot drill in a hole that is there already opens no way: it widens."""
+    if step.drill.purpose is not Purpose.PILOT:
+        return step
+    why = tuple(replace(reason, text=WIDENS) if reason.text == OPENS_THE_WAY else reason for reason in step.why)
+    return replace(step, why=why)
 
 
 def looser_branch(site: Site, alternatives: Sequence[Fixture], check: FixtureCheck | None) -> Branch:

@@ -1,7 +1,7 @@
 """Forecast of the torque while seating, with an interval as wide as such forecasts are poor."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -125,7 +125,8 @@ def forecast(
 
     Args:
         apex_mm: planned depth of the apex below the bone entry.
-        own: a clinic's correction; its interval is taken into that of the forecast.
+        own: a clinic's correction; its interval is taken into that of the forecast. Where it says how far single
+            fixtures spread, that takes the place of what is guessed about friction, contact and chance.
     """
     guesses = _guesses(wall, own)
     depth = np.arange(STEP_MM / 2, max(apex_mm, STEP_MM), STEP_MM)
@@ -133,6 +134,12 @@ def forecast(
     tapped = any(step.drill.purpose is Purpose.TAP for step in steps)
     reached, cortex, cancellous = torques(fixture, layers, guesses, tapped=tapped)
     total = cortex + cancellous
+    if own is not None and own.next_low is not None:
+        # A clinic's records were compared with the middle of the plain forecast: its factor belongs to that.
+        _, plain_cortex, plain_cancellous = torques(fixture, layers, _guesses(wall, None), tapped=tapped)
+        plain, now = (float(np.median(x[:, -1])) for x in (plain_cortex + plain_cancellous, total))
+        scale = own.factor * plain / now if now > 0 else 1.0
+        total, cortex, cancellous = total * scale, cortex * scale, cancellous * scale
     low, middle, high = np.quantile(total, [0.025, 0.5, 0.975], axis=0)
     final, peak = total[:, -1], total.max(axis=1)
     return Forecast(
@@ -150,12 +157,18 @@ def torque_report(
     wall: WallBone,
     goal: TorqueGoal,
     own: TorqueCorrection | None = None,
+    *,
+    looser: bool = True,
 ) -> TorqueReport:
-    """Forecast for the card, without each step that could be left out, and with each that could be added."""
+    """Forecast for the card, without each step that could be left out, and with each that could be added.
+
+    Args:
+        looser: whether the looser branch of the card holds a fixture; what the warnings advise depends on it.
+    """
     planned = forecast("as on the card", fixture, apex_mm, steps, wall, goal, own)
     others = [forecast(name, fixture, apex_mm, chosen, wall, goal, own) for name, chosen in _choices(steps, tighter)]
     basis = wall.basis if own is None else f"{wall.basis}; corrected by {own.factor:g} ({own.source})"
-    return TorqueReport(basis, planned, tuple(others), _warnings(planned, goal))
+    return TorqueReport(basis, planned, tuple(others), _warnings(planned, goal, tighter=bool(tighter), looser=looser))
 
 
 def _choices(steps: Sequence[Step], tighter: Sequence[Step]) -> list[tuple[str, list[Step]]]:
@@ -178,29 +191,38 @@ def _choices(steps: Sequence[Step], tighter: Sequence[Step]) -> list[tuple[str, 
     return found
 
 
-def _warnings(planned: Forecast, goal: TorqueGoal) -> tuple[str, ...]:
-    """What must be said before surgery; one in five is not a small chance here (our own bound)."""
+def _warnings(planned: Forecast, goal: TorqueGoal, *, tighter: bool, looser: bool) -> tuple[str, ...]:
+    """What must be said before surgery; one in five is not a small chance here (our own bound).
+
+    No branch is named that holds nothing.
+    """
     said: list[str] = []
     middle = planned.final.value or 0.0
     if planned.below_loading >= 0.5:
         said.append(
             f"The forecast ({_words(planned.final)}) is more likely than not below the loading torque of "
-            f"{goal.loading_Ncm:g} N·cm: plan for healing without load, or for the looser branch."
+            f"{goal.loading_Ncm:g} N·cm: plan for healing without load"
+            f"{', or for the looser branch' if looser else ''}."
         )
     elif planned.below_loading >= 0.2:
         said.append(
             f"The final torque may stay below the loading torque of {goal.loading_Ncm:g} N·cm "
-            f"(probability {planned.below_loading:.0%})."
+            f"(probability {planned.below_loading * 100:.0f} %)."
         )
     if planned.above_ceiling >= 0.5:
         said.append(
             f"The forecast ({_words(planned.peak)}) is more likely than not above the ceiling of "
-            f"{goal.ceiling_Ncm:g} N·cm: expect to back out and to need the tighter branch."
+            f"{goal.ceiling_Ncm:g} N·cm: expect to back out"
+            + (
+                " and to need the tighter branch."
+                if tighter
+                else ", and no further drill is allowed for it here: have a thinner fixture at hand."
+            )
         )
     elif planned.above_ceiling >= 0.2:
         said.append(
             f"The ceiling of {goal.ceiling_Ncm:g} N·cm may be reached on the way "
-            f"(probability {planned.above_ceiling:.0%})."
+            f"(probability {planned.above_ceiling * 100:.0f} %)."
         )
     if middle <= 0:
         said.append("The model finds no bone that could hold this fixture; look at the section.")
@@ -213,9 +235,8 @@ def _words(measure: Measure) -> str:
 
 def _guesses(wall: WallBone, own: TorqueCorrection | None) -> Guesses:
     rng = np.random.default_rng(SEED)
-    clinic = 1.0 if own is None else _spread(np.random.default_rng(SEED + 1), (own.low, own.factor, own.high))
     cortex = [_cortex(rng, thickness) for _, thickness in wall.cortex]
-    return Guesses(
+    guessed = Guesses(
         friction=_spread(rng, FRICTION),
         contact=_spread(rng, CONTACT),
         oversize_mm=np.abs(rng.normal(0.0, OVERSIZE_SD_MM, GUESSES)),
@@ -223,7 +244,19 @@ def _guesses(wall: WallBone, own: TorqueCorrection | None) -> Guesses:
         cortex_mm=np.array(cortex).reshape(len(wall.cortex), GUESSES),
         cortex_density=rng.uniform(*CORTEX_DENSITY, GUESSES),
         law=rng.integers(0, 2, GUESSES),
-        residual=np.exp(rng.normal(0.0, RESIDUAL_SD, GUESSES)) * clinic,
+        residual=np.exp(rng.normal(0.0, RESIDUAL_SD, GUESSES)),
+    )
+    if own is None:
+        return guessed
+    clinic = np.random.default_rng(SEED + 1)
+    if own.next_low is None or own.next_high is None:
+        return replace(guessed, residual=guessed.residual * _spread(clinic, (own.low, own.factor, own.high)))
+    # How far single fixtures of this clinic lie from the forecast was measured: friction, contact and chance are in it.
+    return replace(
+        guessed,
+        friction=np.full(GUESSES, FRICTION[1]),
+        contact=np.full(GUESSES, CONTACT[1]),
+        residual=_spread(clinic, (own.next_low, own.factor, own.next_high)),
     )
 
 

@@ -14,13 +14,14 @@ from siteplan.surgery.seating import Phase, State
 from siteplan.surgery.seating_plan import SeatingError
 
 LEAST_FOR_A_FIT = 5
-"""Fewer seated fixtures give no correction: the interval would be wider than what it corrects (our own bound)."""
+"""Fewer patients give no correction: the interval would be wider than what it corrects (our own bound)."""
 
 CONFIDENCE = 0.95
 
 FIT_CAUTION = (
-    "The correction belongs to this clinic, these fixtures, this scanner and these hands. Fixtures of one patient are "
-    "not independent, and cases without a record are not in it, so the true interval is wider."
+    "The correction belongs to this clinic, these fixtures, this scanner and these hands. Fixtures of one case file "
+    "count together, because they are not independent. Cases without a record are not in it, so the true interval may "
+    "be wider."
 )
 
 
@@ -31,7 +32,7 @@ class Outcome:
     Attributes:
         case: name of the case file, without its folder.
         bone: class that the card was made for. felt: what the surgeon entered, "" where nothing.
-        forecast_Ncm: (low, value, high), None without a forecast.
+        forecast_Ncm: (low, value, high), None without a forecast. factor: of the clinic's correction that was in it.
         achieved_Ncm: final torque, or the highest click within the record where the final was not read.
         planned_drills, used_drills: used is empty where no drill was entered.
         opened: further drills after the first try.
@@ -53,6 +54,7 @@ class Outcome:
     opened: tuple[str, ...]
     cycles: int
     seated: bool
+    factor: float = 1.0
 
     @property
     def as_planned(self) -> bool | None:
@@ -71,7 +73,7 @@ class Correction:
     Attributes:
         factor, low, high: geometric mean of achieved over forecast, with its 95 % interval.
         next_low, next_high: where the factor of one more fixture is expected, 95 %.
-        fixtures: how many it rests on. inside: how many achieved torques lay in the forecast's interval.
+        fixtures, patients: how many it rests on. inside: how many achieved torques lay in the forecast's interval.
     """
 
     factor: float
@@ -80,6 +82,7 @@ class Correction:
     next_low: float
     next_high: float
     fixtures: int
+    patients: int
     inside: int
 
     def as_json(self) -> dict[str, Any]:
@@ -90,7 +93,8 @@ class Correction:
         """What a clinic's protocol file would hold."""
         return (
             f"[torque_correction]\nfactor = {self.factor:.3f}\nlow = {self.low:.3f}\nhigh = {self.high:.3f}\n"
-            f'source = "own records of {self.fixtures} fixtures"\n'
+            f"next_low = {self.next_low:.3f}\nnext_high = {self.next_high:.3f}\n"
+            f'source = "own records of {self.fixtures} fixtures in {self.patients} patients"\n'
         )
 
 
@@ -113,31 +117,51 @@ def collect(cases: Iterable[str | Path]) -> tuple[tuple[Outcome, ...], tuple[str
 
 
 def fit_correction(outcomes: Sequence[Outcome]) -> Correction | None:
-    """Correction of the forecast from the seated fixtures that have both torques; None where they are too few.
+    """Correction of the plain forecast from the seated fixtures that have both torques; None for too few patients.
 
-    Logarithms of the ratios are taken as normal: mean with Student's interval, and the interval of one more value
-    (textbook formulas: mean +- t s / sqrt(n), mean +- t s sqrt(1 + 1 / n)).
+    Logarithms of achieved over forecast are taken as normal, with a share that all fixtures of a patient (a case file)
+    have in common. The factor is the mean of the patients' means with Student's interval; one more fixture, of another
+    patient, spreads by both shares (analysis of variance with one random factor: Searle, Casella and McCulloch,
+    Variance Components, 1992; with one fixture each these are the textbook formulas mean +- t s / sqrt(n) and
+    mean +- t s sqrt(1 + 1 / n)). A correction that was in a forecast already is taken out of it first.
     """
     from scipy.stats import t as student
 
-    pairs = [(o.forecast_Ncm, o.achieved_Ncm) for o in outcomes if o.seated and o.forecast_Ncm and o.achieved_Ncm]
-    usable = [(forecast, achieved) for forecast, achieved in pairs if forecast[1] > 0 and achieved > 0]
-    if len(usable) < LEAST_FOR_A_FIT:
+    usable = [
+        (o.case, o.forecast_Ncm, o.achieved_Ncm, o.factor)
+        for o in outcomes
+        if o.seated and o.forecast_Ncm and o.achieved_Ncm and o.forecast_Ncm[1] > 0 and o.achieved_Ncm > 0
+    ]
+    groups: dict[str, list[float]] = {}
+    for case, forecast, achieved, factor in usable:
+        groups.setdefault(case, []).append(math.log(achieved * factor / forecast[1]))
+    if len(groups) < LEAST_FOR_A_FIT:
         return None
-    ratios = np.log([achieved / forecast[1] for forecast, achieved in usable])
-    count, mean, sd = len(ratios), float(ratios.mean()), float(ratios.std(ddof=1))
-    reach = float(student.ppf(0.5 + CONFIDENCE / 2, count - 1)) * sd
-    of_mean, of_next = reach / math.sqrt(count), reach * math.sqrt(1 + 1 / count)
-    inside = sum(forecast[0] <= achieved <= forecast[2] for forecast, achieved in usable)
+    means = np.array([np.mean(group) for group in groups.values()])
+    count, mean, of_means = len(means), float(means.mean()), float(means.var(ddof=1))
+    single = of_means + _within(list(groups.values()))
+    reach = float(student.ppf(0.5 + CONFIDENCE / 2, count - 1))
+    of_mean, of_next = reach * math.sqrt(of_means / count), reach * math.sqrt(single + of_means / count)
+    inside = sum(forecast[0] <= achieved <= forecast[2] for _, forecast, achieved, _ in usable)
     return Correction(
         factor=math.exp(mean),
         low=math.exp(mean - of_mean),
         high=math.exp(mean + of_mean),
         next_low=math.exp(mean - of_next),
         next_high=math.exp(mean + of_next),
-        fixtures=count,
+        fixtures=len(usable),
+        patients=count,
         inside=inside,
     )
+
+
+def _within(groups: list[list[float]]) -> float:
+    """What one fixture's variance has beyond that of its patient's mean: variance within patients, less its share."""
+    free = sum(len(group) - 1 for group in groups)
+    if free == 0:
+        return 0.0
+    pooled = sum(float(np.sum((np.array(group) - np.mean(group)) ** 2)) for group in groups) / free
+    return pooled * (1 - float(np.mean([1 / len(group) for group in groups])))
 
 
 def agreement(outcomes: Sequence[Outcome]) -> dict[tuple[str, str], int]:
@@ -170,6 +194,7 @@ def _outcome(case: str, record: Record) -> Outcome:
         opened=state.opened,
         cycles=sum(e.kind is Kind.BACKED_OUT for e in entries),
         seated=state.phase in (Phase.SEATED, Phase.LOOSE),
+        factor=known.get("factor") or 1.0,
     )
 
 

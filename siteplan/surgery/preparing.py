@@ -128,16 +128,21 @@ def prepare(
         fixture_verdicts=verdicts,
         cautions=cautions.DRILLING,
         calibrated=density is not None and density.calibrated,
-        forecast=_forecast(site, built, tighter, wall, goal),
+        forecast=_forecast(site, built, (tighter, looser), wall, goal),
     )
 
 
-def _forecast(site: Site, built: Built, tighter: Branch, wall: WallBone, goal: TorqueGoal) -> TorqueReport | None:
+def _forecast(
+    site: Site, built: Built, branches: tuple[Branch, Branch], wall: WallBone, goal: TorqueGoal
+) -> TorqueReport | None:
     """None without a hole: there is nothing to seat the fixture in."""
     if not built.steps or site.apex_bone_mm <= 0:
         return None
     own = site.protocol.file.torque_correction
-    return torque_report(site.fixture, site.apex_bone_mm, built.steps, tighter.steps, wall, goal, own)
+    tighter, looser = branches
+    return torque_report(
+        site.fixture, site.apex_bone_mm, built.steps, tighter.steps, wall, goal, own, looser=bool(looser.fixtures)
+    )
 
 
 def torque_goal(fixture: Fixture, protocol: Protocol, rule: Rule) -> TorqueGoal:

@@ -17,6 +17,7 @@ SCHEMA = "siteplan-protocol/1"
 Text = Annotated[str, Field(min_length=1)]
 Small = Annotated[float, Field(ge=0, le=10)]
 Torque = Annotated[float, Field(gt=0, le=200)]
+Factor = Annotated[float, Field(gt=0.01, lt=100)]
 Turns = Annotated[float, Field(gt=0, le=30)]
 
 
@@ -117,15 +118,26 @@ class SeatingRules(Part):
 class TorqueCorrection(Part):
     """A clinic's own factor for the forecast of torque, from `siteplan outcomes`."""
 
-    factor: Annotated[float, Field(gt=0.05, lt=20)]
-    low: Annotated[float, Field(gt=0.05, lt=20)]
-    high: Annotated[float, Field(gt=0.05, lt=20)]
+    factor: Factor
+    low: Factor
+    high: Factor
+    next_low: Factor | None = Field(
+        default=None,
+        description="where the factor of one more fixture is expected, 95 %; with both ends it takes the place of what "
+        "the forecast guesses about friction, contact and chance",
+    )
+    next_high: Factor | None = None
     source: Text
 
     @model_validator(mode="after")
     def _rises(self) -> "TorqueCorrection":
         if not self.low <= self.factor <= self.high:
             raise ValueError("torque_correction must have low <= factor <= high")
+        if (self.next_low is None) != (self.next_high is None):
+            raise ValueError("torque_correction needs both next_low and next_high, or neither")
+        ends = (self.next_low or self.low, self.next_high or self.high)
+        if not ends[0] <= self.low <= self.high <= ends[1]:
+            raise ValueError("torque_correction must have next_low <= low and high <= next_high")
         return self
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from siteplan.errors import SiteplanError
 from siteplan.fixture import Fixture
+from siteplan.measures import Measure
 from siteplan.placement import Clearance, Verdict
 from siteplan.surgery.around import against
 from siteplan.surgery.card import Preparation, Step
@@ -47,7 +48,8 @@ class SeatingPlan:
         tighter: further drills in order. looser: names of fixtures that fit here and hold more.
         warnings: what speaks against this fixture here: margins that it does not keep, problems of its card.
         broken: of these, the margins that the fixture does break; a person must accept them before the first turn.
-        planned_drills, bone, forecast: for looking back later; forecast is {"low", "value", "high"} in N.cm or empty.
+        planned_drills, bone, forecast: for looking back later; forecast is {"low", "value", "high"} in N.cm, with the
+            "factor" of the clinic's own correction where one is in it, or empty.
     """
 
     tooth: int
@@ -159,9 +161,16 @@ def seating_plan(
         planned_drills=tuple(step.drill.name for step in preparation.steps),
         bone=preparation.bone,
         calibrated=preparation.calibrated,
-        forecast={} if final is None else {k: round(getattr(final, k), 2) for k in ("low", "value", "high")},
+        forecast={} if final is None else _kept_forecast(final, protocol),
         forecast_curve={name: curves[name] for name in ("depth_mm", "low", "middle", "high") if name in curves},
     )  # fmt: skip
+
+
+def _kept_forecast(final: Measure, protocol: Protocol) -> dict[str, float]:
+    """What `outcomes` needs: a correction that is in it already must not be fitted a second time."""
+    kept = {k: round(getattr(final, k), 2) for k in ("low", "value", "high")}
+    own = protocol.file.torque_correction
+    return kept if own is None else kept | {"factor": own.factor}
 
 
 _NOT_TOLD = Verdict.CANNOT_BE_TOLD

@@ -12,6 +12,10 @@ _EPS_MM = 1e-6
 """Two diameters that differ by less are the same (rounding)."""
 
 
+OPENS_THE_WAY = "opens the way and sets direction and depth"
+"""Why a pilot drill stands on a card."""
+
+
 class Reach(StrEnum):
     """How far down a drill is meant to go."""
 
@@ -105,7 +109,7 @@ def _to_depth(
 
 def _why_to_depth(kit: Kit, protocol: Protocol, rule: Rule, drill: Drill, limit: Reason) -> tuple[Reason, ...]:
     if drill.purpose is Purpose.PILOT:
-        return (Reason("opens the way and sets direction and depth", kit.where(drill), drill.source), limit)
+        return (Reason(OPENS_THE_WAY, kit.where(drill), drill.source), limit)
     return (Reason(f"makes room for the core in {rule.bone} bone", kit.where(drill), drill.source), limit)
 
 
