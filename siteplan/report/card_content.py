@@ -114,7 +114,7 @@ def _rests_on(reason: Reason, naming: Naming) -> str:
 
 
 def _branch(branch: Branch, naming: Naming, notes: Notes) -> dict[str, Any]:
-    drills = [f"{step.drill.name} (Ø {with_unit(step.drill.diameter_mm, 'mm')}): {step.shows}" for step in branch.steps]
+    drills = [_further(step, naming) for step in branch.steps]
     return {
         "when": sentence(branch.when),
         "drills": drills,
@@ -122,6 +122,16 @@ def _branch(branch: Branch, naming: Naming, notes: Notes) -> dict[str, Any]:
         "reasons": _sentences(branch.reasons[:_MOST_REASONS], naming, notes),
         "more": max(len(branch.reasons) - _MOST_REASONS, 0),
     }
+
+
+def _further(step: Step, naming: Naming) -> str:
+    """One further drill of a branch in a line: what shows, how deep the tip is then, and margins not clearly kept."""
+    said = (
+        f"{step.drill.name} (Ø {with_unit(step.drill.diameter_mm, 'mm')}): {step.shows}, "
+        f"tip {with_unit(step.tip_depth_mm, 'mm', 2)} from it"
+    )
+    doubts = [f"{naming.name(c.structure)}: {c.verdict}" for c in step.clearances if not c.verdict.good]
+    return "; ".join([said, *doubts])
 
 
 def _torque(preparation: Preparation, notes: Notes) -> dict[str, Any]:
@@ -142,7 +152,7 @@ def _forecast(report: TorqueReport | None, notes: Notes) -> list[dict[str, Any]]
     """The forecast as sentences: as on the card, with other choices of steps, and what must be said before surgery."""
     if report is None:
         return []
-    rests_on = notes.number(sentence("; ".join((f"model on {report.basis}", *report.cannot_know))))
+    rests_on = notes.number(" ".join(sentence(said) for said in (f"model on {report.basis}", *report.cannot_know)))
     lines = [{"text": sentence(text), "note": rests_on} for text in report.warnings]
     for one in (report.planned, *report.others[:_MOST_CHOICES]):
         final = one.final

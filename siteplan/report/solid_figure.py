@@ -82,7 +82,7 @@ def solid_figure(scan: Scan, scene: SiteScene) -> Sheet:
     )
     _compass(sheet, camera)
     scale = _PICTURE_MM / (2 * camera.half_height_mm)
-    scale_bar(sheet, (1, 3.2), scale, f"across the view; not for measuring · {scene.case_words}")
+    scale_bar(sheet, (1, 3.2), scale, f"not for measuring · {scene.case_words}")
     return sheet
 
 

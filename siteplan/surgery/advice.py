@@ -165,8 +165,15 @@ def _check_depth(state: State) -> _Said:
 
 def _read_torque(state: State) -> _Said:
     top = state.plan.ceiling_Ncm
-    do = f"Read the final torque: the lowest setting that no longer clicks, from below, never above {top:g} N·cm."
-    return do, "the mark is at the gum; the final torque decides about loading", state.plan.settings_Ncm[0]
+    do = (
+        "Enter the final torque: the highest setting at which the ratchet has clicked in this depth, tried from below "
+        f"and never above {top:g} N·cm. Do not turn the fixture deeper to find out; in doubt enter the lower setting."
+    )
+    why = (
+        "the mark is met; the final torque decides about loading, and a click shows that the fixture held at least "
+        "that much, while a setting without a click shows that it held less"
+    )
+    return do, why, state.plan.settings_Ncm[0]
 
 
 def _loose(state: State) -> _Said:

@@ -237,7 +237,7 @@ def _shortfall(site: Site, steps: list[Step], plan: Sequence) -> tuple[list[Reas
         return [], []
     limits, short = site.protocol.file.limits, full[0].short_of_goal_mm
     if short <= limits.undrilled_tolerated_mm:
-        return [], []
+        return _narrow_end(site, full), []
     why = full[0].held_back or "because depth is never rounded towards a structure"
     text = f"the hole's full diameter ends {short:.2f} mm short of the fixture's apex ({why})"
     against = [found.structure for found in site.not_clear if found.kind not in (BUCCAL_BONE, LINGUAL_BONE)]
@@ -252,6 +252,21 @@ def _shortfall(site: Site, steps: list[Step], plan: Sequence) -> tuple[list[Reas
         return [Reason(text, site.protocol.lines.where("limits", "undrilled_tolerated_mm"))], []
     text += f", more than the {limits.undrilled_at_most_mm:g} mm that the protocol accepts: choose a shorter fixture"
     return [], [Reason(text, site.protocol.lines.where("limits", "undrilled_at_most_mm"))]
+
+
+def _narrow_end(site: Site, full: list[Step]) -> list[Reason]:
+    """That the widest drill to depth ends short of the apex, where the first one reached it."""
+    bore = [step for step in full if step.drill.purpose is not Purpose.TAP]
+    last = bore[-1]
+    if len(bore) < 2 or last.short_of_goal_mm <= site.protocol.file.limits.undrilled_tolerated_mm:
+        return []
+    reaching = [s.drill.diameter_mm for s in bore if s.short_of_goal_mm < last.short_of_goal_mm]
+    why = f" ({last.held_back})" if last.held_back else ""
+    text = (
+        f"{last.drill.name} ends {last.short_of_goal_mm:.2f} mm short of the fixture's apex{why}; from there on the "
+        f"hole is {max(reaching, default=0.0):g} mm wide"
+    )
+    return [Reason(text, site.protocol.lines.where("limits", "undrilled_tolerated_mm"))]
 
 
 def with_risks(site: Site, step: Step) -> Step:

@@ -81,10 +81,10 @@ def choose(kit: Kit, drill: Drill, bounds: Bounds, surface: Surface, around: Sur
     """
     within = list(_within(kit, drill, bounds, surface))
     if not within:
-        shallowest = settings(kit, drill)[-1].reading_mm
+        shallowest = settings(kit, drill)[-1]
         return NoDepth(
-            f"{drill.name}: even its shallowest depth of {shallowest:g} mm from the {surface.name} goes deeper than "
-            f"allowed ({bounds.reason})"
+            f"{drill.name}: even its shallowest depth of {shallowest.reading_mm:g} mm from the {surface.name} goes "
+            f"deeper than allowed: {_passed(drill, bounds, surface, shallowest)}"
         )
     refused = _beyond_bounds(kit, drill, bounds, surface, within[0][0])
     doubtful: Depth | None = None
@@ -112,7 +112,18 @@ def _beyond_bounds(kit: Kit, drill: Drill, bounds: Bounds, surface: Surface, dee
     shoulder = deepest.reading_mm + drill.beyond_mark_mm - surface.above_bone_mm - drill.point_length_mm
     if not deeper or bounds.shoulder_bone_mm - shoulder < _MISSED_MM:
         return ""
-    return f"{_named(deeper[-1])} would go too deep: {bounds.reason}"
+    return f"{_named(deeper[-1])} would go too deep: {_passed(drill, bounds, surface, deeper[-1])}"
+
+
+def _passed(drill: Drill, bounds: Bounds, surface: Surface, setting: Setting) -> str:
+    """Which bound a setting passes: that of the full diameter or, where only the point goes too far, of the tip."""
+    tip = setting.reading_mm + drill.beyond_mark_mm - surface.above_bone_mm
+    if tip - drill.point_length_mm > bounds.shoulder_bone_mm + EPS_MM or tip <= bounds.tip_bone_mm + EPS_MM:
+        return bounds.reason
+    return (
+        f"its point is {drill.point_length_mm:.2f} mm long, so the very tip would come to {tip:.2f} mm below the bone "
+        f"entry, and {bounds.tip_bone_mm:.2f} mm is the most allowed ({bounds.reason})"
+    )
 
 
 _MISSED_MM = 0.05

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -330,3 +331,46 @@ def test_no_card_is_too_deep_too_wide_or_out_of_order(
     assert made.steps or made.problems
     assert made.tighter.steps or made.tighter.reasons
     assert made.looser.fixtures or made.looser.reasons
+
+
+def test_a_depth_that_only_the_point_forbids_is_told_by_the_point():
+    # A flat-angled 90 degree point of a 3.8 mm drill is 1.9 mm long (r / tan 45): at the mark of the apex its very tip
+    # would pass the apex by more than the 1 mm of the protocol, although its full diameter would not.
+    drills = [d.model_copy(update={"point_angle_deg": 90.0}) if d.name == "shaping 3.8" else d for d in KIT.file.drill]
+    kit = replace(KIT, file=KIT.file.model_copy(update={"drill": drills}))
+    made = card("demo-two-piece-5.0x10", classes(D1=1.0), kit=kit)
+    step = next(s for s in made.steps if s.drill.name == "shaping 3.8")
+    assert step.mark_mm == 8
+    assert "its point is 1.90 mm long" in step.held_back
+    assert any(note.text.startswith("shaping 3.8 ends 2.00 mm short") for note in made.notes)
+    assert any("the hole is 3.2 mm wide" in note.text for note in made.notes)
+
+
+def test_every_catalogue_fixture_is_drilled_to_its_apex_by_the_widest_drill_that_its_bone_gets():
+    shortest = {f.name.split("x")[0]: f for f in sorted(CATALOGUE.fixtures, key=lambda f: -f.length_mm)}
+    for fixture in shortest.values():  # the shortest of each family and diameter: its point has least room
+        for bone in ("D1", "D2", "D3", "D4", "D5"):
+            made = card(fixture, classes(**{bone: 1.0}))
+            bore = [s for s in made.steps if s.reach is Reach.FULL and s.drill.purpose is not Purpose.TAP]
+            ends = {s.mark_mm for s in bore}
+            # common practice, no source: pilot and shaping drills of one hole are read at one mark
+            assert len(ends) == 1, f"{fixture.name} in {bone}: {ends}"
+
+
+def test_a_wider_pilot_of_the_tighter_branch_widens():
+    branch = card("demo-compressive-3.0x10", classes(D2=1.0)).tighter
+    assert [s.drill.name for s in branch.steps] == ["pilot 2.0"]
+    assert not any("opens the way" in reason.text for reason in branch.steps[0].why)
+    assert any("widens the hole" in reason.text for reason in branch.steps[0].why)
+
+
+def test_a_warning_names_no_branch_that_holds_nothing():
+    hard = card("demo-compressive-4.0x14", classes(D1=1.0))
+    assert not hard.tighter.steps
+    said = " ".join(hard.forecast.warnings)
+    assert "ceiling" in said
+    assert "tighter branch" not in said
+    soft = card("demo-compressive-3.5x10", classes(D4=1.0), jaw="upper")
+    assert not soft.looser.fixtures
+    assert "healing without load" in " ".join(soft.forecast.warnings)
+    assert "looser branch" not in " ".join(soft.forecast.warnings)
