@@ -68,6 +68,15 @@ def to_person(sentence: str) -> None:
     sys.stderr.write(f"\n{sentence}\n")
 
 
+def tell_doubts(scan: "Scan") -> None:
+    """What lowers trust in the scan, on standard error, for a command whose output has no place for it."""
+    from siteplan.scan import Severity
+
+    for one in scan.findings:
+        if one.severity is Severity.WARNING:
+            sys.stderr.write(f"WARNING: {one.sentence}\n")
+
+
 def part(show: Progress, start: float, end: float) -> Progress:
     """Progress of one part of a job, squeezed into its share of the whole."""
     return lambda fraction, what: show(start + (end - start) * fraction, what)

@@ -4,7 +4,7 @@ import argparse
 from dataclasses import asdict
 from typing import Any
 
-from siteplan.commands._shared import print_json, progress_to, silent
+from siteplan.commands._shared import print_json, progress_to, silent, tell_doubts
 
 
 def add_parser(subparsers: Any) -> None:
@@ -36,6 +36,7 @@ def run(args: argparse.Namespace) -> int:
 
     inserts = read_inserts(Path(args.inserts))
     scan = read_scan(args.series, series=args.uid, progress=silent if args.json else progress_to())
+    tell_doubts(scan)
     calibration, readings = fit_inserts(measure_inserts(scan, inserts))
     made = date.today()
     if args.save:

@@ -3,7 +3,7 @@
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from siteplan.commands._shared import print_json, progress_to, silent
+from siteplan.commands._shared import print_json, progress_to, silent, tell_doubts
 from siteplan.measures import distance_words
 
 if TYPE_CHECKING:
@@ -39,6 +39,7 @@ def run(args: argparse.Namespace) -> int:
         raise CaseError(f"sites: tooth {args.tooth} is not planned here; planned are {teeth}.")
     progress = silent if args.json else progress_to()
     scan = read_scan(case.series_path, series=case.case.series_uid, progress=progress)
+    tell_doubts(scan)
     library = load_library(scan, case)
     cards = []
     for entry in entries:

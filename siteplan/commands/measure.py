@@ -42,6 +42,7 @@ def run(args: argparse.Namespace) -> int:
     from siteplan.errors import GeometryError
     from siteplan.frame import site_frame
     from siteplan.scan import read_scan
+    from siteplan.scan.site_checks import metal_near
 
     try:
         if args.tooth is not None:
@@ -61,9 +62,16 @@ def run(args: argparse.Namespace) -> int:
     remarks += calibration_remarks(calibration)
     if args.tooth is not None:
         remarks += tuple(doubt.sentence for doubt in direction_remarks(args.tooth, frame, scan))
-    site = {"tooth": args.tooth, **bone_json(bone), "remarks": list(remarks)}
+    doubts = [*scan.findings, *metal_near(scan, frame.origin_lps_mm)]
+    site = {
+        "tooth": args.tooth,
+        **bone_json(bone),
+        "remarks": list(remarks),
+        "scan_findings": [one.as_json() for one in doubts],
+    }
     if args.json:
         print_json(site)
     else:
-        print("\n".join([*(f"WARNING: {remark}" for remark in remarks), *site_lines(bone)]))
+        said = [f"{one.severity.value.upper()}: {one.sentence}" for one in doubts]
+        print("\n".join([*said, *(f"WARNING: {remark}" for remark in remarks), *site_lines(bone)]))
     return 0

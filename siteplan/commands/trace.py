@@ -3,7 +3,7 @@
 import argparse
 from typing import Any
 
-from siteplan.commands._shared import point, print_json, progress_to, silent
+from siteplan.commands._shared import point, print_json, progress_to, silent, tell_doubts
 
 
 def add_parser(subparsers: Any) -> None:
@@ -50,6 +50,7 @@ def run(args: argparse.Namespace) -> int:
 
     _enough_points(args)
     scan = read_scan(args.series, series=args.uid, progress=silent if args.json else progress_to())
+    tell_doubts(scan)
     if args.what == "arch":
         return _arch(scan, args)
     if args.what == "foramen":
