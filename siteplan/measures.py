@@ -20,6 +20,8 @@ class Measure:
         flags: reasons for doubt, or for absence.
         depth_mm: depth below the bone crest at which it was taken, where that applies.
         sd, samples: spread and count of what was averaged, where that applies.
+        product_hu_mm: of a layer whose thickness the scan cannot tell from its density: thickness times what it has
+            over soft tissue, on the provisional scale. `high` is then the limit below which the thickness lies.
     """
 
     value: float | None
@@ -31,6 +33,7 @@ class Measure:
     depth_mm: float | None = None
     sd: float | None = None
     samples: int | None = None
+    product_hu_mm: float | None = None
 
     def __post_init__(self) -> None:
         if self.value is None and not self.flags:
@@ -42,6 +45,11 @@ class Measure:
     def absent(cls, unit: str, *flags: Flag, depth_mm: float | None = None, method: str = "") -> "Measure":
         """A quantity that could not be measured, with its reasons."""
         return cls(None, unit, method=method, flags=flags, depth_mm=depth_mm)
+
+    @property
+    def thinner_than_mm(self) -> float | None:
+        """Upper limit of a thickness of which little more is known; None for every other quantity."""
+        return None if self.product_hu_mm is None else self.high
 
     def flagged(self, *flags: Flag) -> "Measure":
         """The same measure with more reasons for doubt."""
@@ -63,6 +71,9 @@ class Measure:
             out["sd"] = _rounded(self.sd)
         if self.samples is not None:
             out["samples"] = self.samples
+        if self.product_hu_mm is not None:
+            out["product_hu_mm"] = round(self.product_hu_mm, 1)
+            out["thinner_than_mm"] = _rounded(self.thinner_than_mm)
         return out
 
 

@@ -18,7 +18,7 @@ NARROW_SHARE = 0.5
 at cortex thickness below the surface then crowd together (our own bounds; below them both fits agree)."""
 _HALF_MM, _DROP_MM = 1.8, 2.6
 """The wedge is fitted this far to both sides of the axis, less where the surface falls away by more than the second."""
-_ABOVE_MM, _BELOW_MM = 3.5, 1.2
+_ABOVE_MM, _BELOW_MM = 3.5, 1.8
 """How far the voxels reach above the entry and below where the cortex ends."""
 _PLANES_MM = 1.0
 _OUTER_KNOTS_MM, _INNER_KNOTS_MM = 0.5, 0.6
@@ -35,15 +35,20 @@ _LEAST_VOXELS = 150
 _MOST_MOVED_MM, _MOST_MISFIT = 0.5, 2.0
 """A fit that moves the entry further or leaves larger residuals, in units of the noise, is not believed."""
 _COLUMN_MM = 0.1
+_MARGIN_MM = 0.3
+"""Of the voxels' depth, which the inner surface must stay away from to be told."""
+_LEAST_STEEP = 0.3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Apex:
     """What the axis meets on the crest, as the scan shows it: without the shift of averaged intensities.
 
     Attributes:
         entry_mm, end_mm: depths of the outer and the inner surface. entry_sd_mm, end_sd_mm, thickness_sd_mm: of noise.
         slope: change of the outer surface's depth per mm buccally. misfit: mean squared residual over the noise.
+        buccal_mm: (J,) positions, and there inner_mm, inner_sd_mm: (J,) depth of the inner surface and its SD.
+        reach_mm: (low, high) buccal positions, and bottom_mm the depth, as far as which voxels took part.
     """
 
     entry_mm: float
@@ -53,6 +58,32 @@ class Apex:
     thickness_sd_mm: float
     slope: float
     misfit: float
+    buccal_mm: Array
+    inner_mm: Array
+    inner_sd_mm: Array
+    reach_mm: tuple[float, float]
+    bottom_mm: float
+
+    def covers(self, depth_mm: float) -> bool:
+        """Whether the inner surface at this depth is this fit's to tell."""
+        return depth_mm < self.bottom_mm - _MARGIN_MM
+
+    def inner_at(self, depth_mm: float, sign: int) -> tuple[float, float] | None:
+        """Buccal position of the inner surface on the line at a depth, on the side of `sign`, and its SD.
+
+        None where the line passes above the tip of the spongy bone: all of it is cortex there.
+        """
+        below = np.flatnonzero(self.inner_mm <= depth_mm)
+        inside = below[(self.buccal_mm[below] >= self.reach_mm[0]) & (self.buccal_mm[below] <= self.reach_mm[1])]
+        if len(inside) == 0:
+            return None
+        k = int(inside[-1] if sign > 0 else inside[0])
+        other = int(np.clip(k + sign, 0, len(self.inner_mm) - 1))
+        rise = float(self.inner_mm[other] - self.inner_mm[k])
+        share = (depth_mm - float(self.inner_mm[k])) / rise if rise > 1e-9 else 0.5
+        step = abs(float(self.buccal_mm[1] - self.buccal_mm[0]))
+        steep = max(rise / step, _LEAST_STEEP)
+        return float(self.buccal_mm[k]) + sign * float(np.clip(share, 0, 1)) * step, float(self.inner_sd_mm[k]) / steep
 
 
 def is_narrow(shell: Shell) -> bool:
@@ -161,6 +192,11 @@ def _solved(
         float(np.sqrt(max(own[0, 0] + own[1, 1] - 2 * own[0, 1], 0.0))),
         float(sides[1] - sides[0]) / (2 * _COLUMN_MM),
         misfit,
+        model.fine_b,
+        model.inner @ p[of_inner],
+        np.sqrt(np.einsum("ji,ik,jk->j", model.inner, covariance[of_inner, of_inner], model.inner)),
+        (float(model.b[0]), float(model.b[-1])),
+        float(model.z[-1]),
     )
 
 

@@ -78,7 +78,7 @@ def assemble(
         crest_offset=edge_measure(found.entry, None, method, quick),
         levels_mm=levels_mm,
         levels=measured,
-        crestal_cortex=cortex_measure(axis.crest, axis.crest_limit_mm, None, method, quick),
+        crestal_cortex=cortex_measure(axis.crest, axis.crest_obscure, None, method, quick),
         second_cortex_depth=edge_measure(axis.below.second, None, method, quick),
         second_cortex=edge_measure(axis.below.second_thickness, None, method, quick),
         canal_roof_depth=edge_measure(axis.below.canal_wall, None, method, quick),

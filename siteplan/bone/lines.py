@@ -1,12 +1,13 @@
 """From edges on lines to `Measure`s: widths, plates, and what bounds the site mesiodistally."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from siteplan.bone.block import SiteBlock
 from siteplan.bone.findings import LevelMeasures
-from siteplan.bone.reading import Edge, Plate, SectionReader
+from siteplan.bone.reading import Edge, Obscure, Plate, SectionReader
 from siteplan.flags import Flag
 from siteplan.measures import Measure
 
@@ -57,19 +58,20 @@ def edge_measure(edge: Edge, depth_mm: float | None, method: str, quick: bool, e
 
 def plate_measure(plate: Plate, depth_mm: float | None, method: str, quick: bool) -> Measure:
     """Thickness of a plate; never below zero, and with its upper limit where only that is known."""
-    return cortex_measure(plate.thickness, plate.limit_mm, depth_mm, method, quick)
+    return cortex_measure(plate.thickness, plate.obscure, depth_mm, method, quick)
 
 
 def cortex_measure(
-    thickness: Edge, limit_mm: float | None, depth_mm: float | None, method: str, quick: bool
+    thickness: Edge, obscure: Obscure | None, depth_mm: float | None, method: str, quick: bool
 ) -> Measure:
     """Thickness of a layer of cortex as a measure."""
     extra = (Flag.THIN_CORTEX,) if quick and thickness.at_mm is not None and thickness.at_mm < THIN_MM else ()
     measure = edge_measure(thickness, depth_mm, method, quick, extra)
     if measure.value is None or measure.low is None or measure.high is None:
         return measure
-    high = measure.high if limit_mm is None else max(measure.value, limit_mm)
-    return Measure(measure.value, "mm", max(measure.low, 0.0), max(high, 0.0), method, measure.flags, measure.depth_mm)
+    high = measure.high if obscure is None else max(measure.high, obscure.limit_mm)
+    product = None if obscure is None else obscure.product_hu_mm
+    return replace(measure, low=max(measure.low, 0.0), high=max(high, 0.0), product_hu_mm=product)
 
 
 def _width_slope(reader: SectionReader, depth_mm: float) -> float:

@@ -21,18 +21,32 @@ class Edge:
 
 
 @dataclass(frozen=True, slots=True)
+class Obscure:
+    """What is known of cortex whose thickness the scan cannot tell from its density.
+
+    Attributes:
+        limit_mm: 95 % upper limit of the thickness.
+        product_hu_mm: thickness times what the cortex has over soft tissue on the scan's provisional scale: that much
+            is seen, however it is shared out.
+    """
+
+    limit_mm: float
+    product_hu_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Plate:
     """Cortex on one side of a line: positions are distances from the axis, outer >= inner.
 
     Attributes:
         thickness: outer minus inner with its own SD, because the errors of the two edges go together.
-        limit_mm: 95 % upper limit of the thickness where only that is known.
+        obscure: given where thickness cannot be told from density.
     """
 
     outer: Edge
     inner: Edge
     thickness: Edge
-    limit_mm: float | None = None
+    obscure: Obscure | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +77,8 @@ class AxisReading:
     """Edges along the axis, as depths in the block.
 
     Attributes:
-        entry: outer bone surface. crest_end: where the crestal cortex ends; `crest` its thickness.
+        entry: outer bone surface. crest_end: where the crestal cortex ends; `crest` its thickness, `crest_obscure` as
+            for a plate.
         below: what the axis meets further down.
         entry_bend_sd_mm: the part of the entry's SD that a narrow crest adds; levels are counted from the entry.
     """
@@ -71,7 +86,7 @@ class AxisReading:
     entry: Edge
     crest_end: Edge
     crest: Edge
-    crest_limit_mm: float | None
+    crest_obscure: Obscure | None
     below: BelowCrest
     entry_bend_sd_mm: float = 0.0
 

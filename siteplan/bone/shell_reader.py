@@ -8,7 +8,7 @@ from siteplan.bone.apex import Apex
 from siteplan.bone.edge_gradient import EDGE_GRADIENT_SD_SHARE
 from siteplan.bone.junction import JunctionFitter, Line
 from siteplan.bone.lines import UNCERTAIN_MM
-from siteplan.bone.reading import AxisReading, BelowCrest, Edge, LineReading, Plate, SectionReader
+from siteplan.bone.reading import AxisReading, BelowCrest, Edge, LineReading, Obscure, Plate, SectionReader
 from siteplan.bone.shell_surface import STEEPEST, Crossing, Shell
 from siteplan.flags import Flag
 
@@ -41,8 +41,10 @@ _NARROW_SD_MM = 0.22
 simulated knife edges)."""
 _FOLD_SD_MM = 0.08
 """SD added to a thickness that ends beyond a fold of the inner surface (from simulated narrow crests)."""
-_OBSCURE_LOG_SD = 0.35
-"""Log thickness known no better than this: the scan cannot tell thickness from density."""
+_OBSCURE_LOG_SD, _OBSCURE_BLURS, _LEAST_OVER_SOFT_HU = 0.35, 1.3, 850.0
+"""Log thickness known no better than the first, or thickness below the second number of blur SD (0.55 of its full width
+at half maximum): the scan cannot tell thickness from density, and the limit is that of cortex only the third above soft
+tissue (about 900 HU, low among the regional means of Park 2008, see `shell_site`)."""
 
 
 _ENTRY_DISAGREEMENT_MM = 0.6
@@ -61,7 +63,7 @@ _ACROSS = 0.8
 
 @dataclass(frozen=True, eq=False)
 class ShellReader:
-    """`SectionReader` by the joint fit. narrow: the crest asks for a fit of its own; apex: that, or None if it failed."""
+    """`SectionReader` by the joint fit. narrow: the crest asks for a fit of its own; apex: that, None if it failed."""
 
     shell: Shell
     beyond: AxisReading
@@ -93,15 +95,15 @@ class ShellReader:
         inner = self.shell.cross(True, 1, 0.0, "min")
         if inner is None or inner.at_mm < outer.at_mm:
             none = Edge(None, None, (Flag.ALL_CORTEX,))
-            return replace(own, crest_end=none, crest=none, crest_limit_mm=None)
-        thickness, limit = self._thickness(outer, inner)
+            return replace(own, crest_end=none, crest=none, crest_obscure=None)
+        thickness, obscure = self._thickness(outer, inner)
         end = self._edge(inner)
         if self.narrow:
             thickness, end = (
                 replace(x, sd_mm=float(np.hypot(x.sd_mm or 0.0, _NARROW_SD_MM)), flags=(*x.flags, Flag.UNCERTAIN))
                 for x in (thickness, end)
             )
-        return replace(own, crest_end=end, crest=thickness, crest_limit_mm=limit)
+        return replace(own, crest_end=end, crest=thickness, crest_obscure=obscure)
 
     def _on_apex(self, apex: Apex) -> AxisReading:
         """Entry and crestal cortex of a narrow crest from the fit of its whole wedge."""
@@ -115,19 +117,13 @@ class ShellReader:
 
         entry_sd = sd(apex.entry_sd_mm, _EDGE_SYSTEMATIC_MM, _EDGE_SYSTEMATIC_BLUR_SHARE, outer_mm)
         thickness_sd = sd(apex.thickness_sd_mm, _THICKNESS_SYSTEMATIC_MM, _THICKNESS_SYSTEMATIC_BLUR_SHARE, thin_mm)
-        flags: tuple[Flag, ...] = ()
-        limit = None
-        log_sd = apex.thickness_sd_mm / value
-        if log_sd > _OBSCURE_LOG_SD:
-            flags, limit = (Flag.THICKNESS_OR_DENSITY,), value * float(np.exp(1.96 * min(log_sd, 1.0)))
-        if value < 1.2 * self.blur_mm:
-            flags = (*flags, Flag.THIN_CORTEX)
+        flags, obscure = self._doubts(value, thickness_sd, apex.thickness_sd_mm / value)
         return replace(
             self.beyond,
             entry=Edge(entry_mm, entry_sd),
             crest_end=Edge(entry_mm + value, float(np.hypot(apex.end_sd_mm, thickness_sd))),
             crest=Edge(value, thickness_sd, flags),
-            crest_limit_mm=limit,
+            crest_obscure=obscure,
             entry_bend_sd_mm=entry_sd,
             below=self._through_the_side(entry_mm),
         )
@@ -205,14 +201,31 @@ class ShellReader:
             none = Edge(None, None, (Flag.BEYOND_BONE,))
             return Plate(none, none, none)
         outer_edge = self._edge(outer, sign)
+        none = Edge(None, None, (Flag.ALL_CORTEX,))
+        if self.apex is not None and self.apex.covers(depth_mm):
+            return self._beside_apex(self.apex, depth_mm, sign, outer_edge) or Plate(outer_edge, none, none)
         inner = self.shell.cross(True, 0, depth_mm, keep)
         if inner is None or not sign * inner.at_mm < sign * outer.at_mm:
-            none = Edge(None, None, (Flag.ALL_CORTEX,))
             return Plate(outer_edge, none, none)
         if self._misfit(inner.s_mm) > _MISFIT_LIMIT:
             return self._joined(depth_mm, sign, outer_edge, inner, rough)
-        thickness, limit = self._thickness(outer, inner)
-        return Plate(outer_edge, self._edge(inner, sign), thickness, limit)
+        thickness, obscure = self._thickness(outer, inner)
+        return Plate(outer_edge, self._edge(inner, sign), thickness, obscure)
+
+    def _beside_apex(self, apex: Apex, depth_mm: float, sign: int, outer: Edge) -> Plate | None:
+        """Plate beside the tip of the spongy bone of a narrow crest; None where all is cortex."""
+        inner = apex.inner_at(depth_mm, sign)
+        if inner is None or outer.at_mm is None:
+            return None
+        thin_mm = self.shell.edge_gradient_mm[1] - self.shell.edge_gradient_mm[0]
+        at = sign * inner[0] - thin_mm
+        systematic = _THICKNESS_SYSTEMATIC_MM + _THICKNESS_SYSTEMATIC_BLUR_SHARE * self.blur_mm
+        sd = float(np.sqrt(inner[1] ** 2 + systematic**2 + (EDGE_GRADIENT_SD_SHARE * thin_mm) ** 2))
+        value, both = outer.at_mm - at, float(np.hypot(sd, outer.sd_mm or 0.0))
+        if value <= 0:
+            return None
+        flags, obscure = self._doubts(value, both, both / value)
+        return Plate(outer, Edge(at, sd), Edge(value, both, flags), obscure)
 
     def _bottom(self, sign: int) -> float:
         """Depth of the end of the fitted outline on one side (the curve runs from buccal to lingual)."""
@@ -258,21 +271,26 @@ class ShellReader:
         bend = max(float(np.interp(outer.s_mm, curve.s_mm, curve.curvature)), 0.0)
         return bend * self.blur_mm**2 * bend * _BEND_REACH_MM
 
-    def _thickness(self, outer: Crossing, inner: Crossing) -> tuple[Edge, float | None]:
+    def _thickness(self, outer: Crossing, inner: Crossing) -> tuple[Edge, Obscure | None]:
         value = abs(outer.at_mm - inner.at_mm)
         own = self.shell.sd(outer.gradient - inner.gradient) * self._misfit(inner.s_mm)
         systematic = self._systematic(_THICKNESS_SYSTEMATIC_MM, _THICKNESS_SYSTEMATIC_BLUR_SHARE, 1, inner)
         sd = float(np.hypot(own, systematic)) + (_FOLD_SD_MM if inner.folded else 0.0)
         k = int(np.clip(round(inner.s_mm / 0.1), 0, len(self.shell.t) - 1))
-        log_sd = float(self.shell.log_t_sd[k])
-        flags: tuple[Flag, ...] = ()
-        limit = None
-        if log_sd > _OBSCURE_LOG_SD:
-            flags = (Flag.THICKNESS_OR_DENSITY,)
-            limit = value * float(np.exp(1.96 * min(log_sd, 1.0)))
-        if value < 1.2 * self.blur_mm:
-            flags = (*flags, Flag.THIN_CORTEX)
-        return Edge(value, sd, flags), limit
+        flags, obscure = self._doubts(value, sd, float(self.shell.log_t_sd[k]))
+        return Edge(value, sd, flags), obscure
+
+    def _doubts(self, value_mm: float, sd_mm: float, log_sd: float) -> tuple[tuple[Flag, ...], Obscure | None]:
+        """Marks of a thickness, and what is left to say where it cannot be told from density."""
+        flags = (Flag.THIN_CORTEX,) if value_mm < 1.2 * self.blur_mm else ()
+        if log_sd <= _OBSCURE_LOG_SD and value_mm > _OBSCURE_BLURS * self.blur_mm:
+            return flags, None
+        fit = self.shell.fit
+        over_hu = (float(fit.theta[fit.layout.slices()[6]][0]) - self.shell.soft) / fit.prior.per_hu
+        product = value_mm * max(over_hu, _LEAST_OVER_SOFT_HU)
+        by_noise = value_mm * float(np.exp(1.96 * min(log_sd, 1.0)))
+        limit = max(product / _LEAST_OVER_SOFT_HU, by_noise, value_mm + 1.96 * sd_mm)
+        return (Flag.THICKNESS_OR_DENSITY, *flags), Obscure(limit, product)
 
     def _systematic(self, constant_mm: float, blur_share: float, which: int, crossing: Crossing) -> float:
         """SD along the line of what the model leaves out; `which` is 0 for an edge, 1 for a thickness."""

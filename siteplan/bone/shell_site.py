@@ -19,10 +19,13 @@ REACH_BELOW_ENTRY_MM = 15.5
 PLANES_MM = 1.5
 """Half thickness of the slab that the fit uses along the arch."""
 CORTEX_HU = 1350.0
-CORTEX_SD_HU = 250.0
-"""What is assumed of dense cortex before the scan is asked, on the scan's own provisional scale: wide enough for
-the regional means of 800 to 1580 HU (Park 2008, Am J Orthod Dentofacial Orthop 133:30-37) once their loss to blur is
-put back (our own estimate). Where the site or the scan has thick cortex this hardly matters."""
+CORTEX_SD_HU = 120.0
+"""What is assumed of dense cortex before the scan is asked, on the scan's own provisional scale: the upper half of the
+regional means of 800 to 1580 HU (Park 2008, Am J Orthod Dentofacial Orthop 133:30-37), to which blur has done its part.
+Where cortex is thick the scan knows better and this hardly matters. Where all of it is thinner than the blur, the shape
+of the profile tells density from thickness only through the blur's wings, which no bell curve has right: a prior of
+250 HU let the fit read 900 HU and half as much again in thickness (simulated shells of 0.3 mm); what density may differ
+beyond this is in the reader's interval (our own estimate)."""
 CORTEX_LOCAL_SD_HU = 15.0
 """Scatter and hardening make thick cortex darker than thin cortex by some tens of HU (seen in simulated volumes)."""
 _FIRST_SMOOTH_MM = 0.6

@@ -44,12 +44,16 @@ class Shell:
         return self.fit.layout.edge.basis(s), self.fit.layout.thickness.basis(s)
 
     @cached_property
+    def soft(self) -> float:
+        """Grey value of soft tissue around the shell."""
+        return float(self.fit.theta[self.fit.layout.slices()[4]].mean())
+
+    @cached_property
     def edge_gradient_mm(self) -> tuple[float, float]:
         """How far the outer surface reads too deep, and how much too thin the cortex reads (see `edge_gradient`)."""
         theta, parts, prior = self.fit.theta, self.fit.layout.slices(), self.fit.prior
-        soft = float(theta[parts[4]].mean())
         return edge_gradient(
-            float(np.exp(theta[parts[7]][0])), (float(theta[parts[6]][0]) - soft) / prior.per_hu, prior.voxel_mm
+            float(np.exp(theta[parts[7]][0])), (float(theta[parts[6]][0]) - self.soft) / prior.per_hu, prior.voxel_mm
         )
 
     @cached_property

@@ -14,6 +14,7 @@ def site_lines(bone: BoneFindings) -> list[str]:
         ("available height", bone.available_height),
         ("mean grey value", bone.mean_grey),
         ("mean Hounsfield value", bone.mean_hu),
+        ("cancellous bone, Hounsfield value", bone.trabecular_hu),
         ("blur, full width at half maximum", bone.blur_fwhm),
     ]
     levels = bone.levels
@@ -35,6 +36,10 @@ def text(measure: Measure) -> str:
     if measure.value is None:
         return f"not measured ({flags})"
     digits = 2 if measure.unit == "mm" else 0
+    if measure.thinner_than_mm is not None:
+        known = f"thickness times grey over soft tissue {measure.product_hu_mm:.0f} HU mm"
+        likeliest = f"likeliest {measure.value:.{digits}f}"
+        return f"thinner than {measure.thinner_than_mm:.{digits}f} {measure.unit}; {likeliest}; {known}  ({flags})"
     span = ""
     if measure.low is not None and measure.high is not None:
         span = f"  [{measure.low:.{digits}f} to {measure.high:.{digits}f}]"

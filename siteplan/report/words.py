@@ -4,11 +4,14 @@ from collections.abc import Iterable
 from typing import Any
 
 from siteplan.flags import Flag
-from siteplan.measures import Measure, safely_rounded
+from siteplan.measures import Measure, rounded_up, safely_rounded
 
 NOT_MEASURED = "not measured"
 NO_BREAK = "\u00a0"
 """A space at which no line may break, between number and unit."""
+_PRODUCT = (
+    "Thickness times grey over soft tissue is about {} HU·mm on the provisional scale; the likeliest thickness is {}."
+)
 _UNIT_WORDS = {"deg": "°", "grey": "grey", "HU": "HU", "mm": "mm", "N.cm": "N·cm"}
 _DIGITS = {"mm": 1, "deg": 0, "grey": 0, "HU": 0}
 
@@ -56,10 +59,18 @@ def with_unit(value: float, unit: str, digits: int | None = None) -> str:
 
 
 def cell(measure: Measure, notes: Notes, digits: int | None = None) -> dict[str, Any]:
-    """A table cell: value with unit, 95 % interval, numbers of its footnotes; or that it was not measured, and why."""
+    """A table cell: value with unit, 95 % interval, numbers of its footnotes; or that it was not measured, and why.
+
+    A thickness that cannot be told from density shows the limit below which it lies, and what is known in a footnote.
+    """
     numbers = notes.of(measure.flags)
     if measure.value is None:
         return {"value": NOT_MEASURED, "interval": "", "notes": numbers, "absent": True}
+    limit, product = measure.thinner_than_mm, measure.product_hu_mm
+    if limit is not None and product is not None:
+        numbers.append(notes.number(_PRODUCT.format(figure(round(product, -1), 0), with_unit(measure.value, "mm", 2))))
+        value = f"thinner than {with_unit(rounded_up(limit, 2), measure.unit, 2)}"
+        return {"value": value, "interval": "", "notes": numbers, "absent": False}
     places = _DIGITS.get(measure.unit, 2) if digits is None else digits
     return {
         "value": with_unit(measure.value, measure.unit, places),

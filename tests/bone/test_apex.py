@@ -97,3 +97,7 @@ def test_crestal_cortex_under_a_narrow_ridge_is_true(group: str, scan: str, numb
     assert found.value == pytest.approx(case.truth.crestal_cortex, abs=most_mm)
     assert found.low <= case.truth.crestal_cortex <= found.high
     assert Flag.UNCERTAIN not in found.flags
+    sides = ((case.truth.buccal_plate, bone.buccal_plate), (case.truth.lingual_plate, bone.lingual_plate))
+    plates = [(true[m.depth_mm], m.value) for true, plates in sides for m in plates if true.get(m.depth_mm) is not None]
+    assert len(plates) >= 6
+    assert all(value == pytest.approx(true, abs=0.2) for true, value in plates)

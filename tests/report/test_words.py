@@ -50,3 +50,19 @@ def test_sentences_and_dates() -> None:
     assert sentence("") == ""
     assert date_words("20261125") == "2026-11-25"
     assert date_words("odd") == "odd"
+
+
+def test_a_thickness_that_is_not_known_reads_as_a_limit() -> None:
+    notes = Notes()
+    flags = (Flag.THICKNESS_OR_DENSITY,)
+    measure = Measure(0.31, "mm", 0.12, 0.523, flags=flags, product_hu_mm=361.0)
+    shown = cell(measure, notes)
+    assert shown["value"] == "thinner than 0.53\u00a0mm"
+    assert shown["interval"] == ""
+    said = [note["sentence"] for note in notes.listed()]
+    assert said[0] == Flag.THICKNESS_OR_DENSITY.meaning
+    assert "360 HU·mm" in said[1]
+    assert "0.31\u00a0mm" in said[1]
+    assert measure.as_json()["thinner_than_mm"] == 0.523
+    assert measure.as_json()["product_hu_mm"] == 361.0
+    assert "thinner_than_mm" not in Measure(0.31, "mm", 0.12, 0.5).as_json()
