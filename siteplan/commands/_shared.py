@@ -69,7 +69,10 @@ def to_person(sentence: str) -> None:
 
 
 def tell_doubts(scan: "Scan") -> None:
-    """What lowers trust in the scan, on standard error, for a command whose output has no place for it."""
+    """What lowers trust in the scan, on standard error, for a command whose output has no place for it.
+
+    Said when there is an answer: a failure is one sentence.
+    """
     from siteplan.scan import Severity
 
     for one in scan.findings:

@@ -36,8 +36,8 @@ def run(args: argparse.Namespace) -> int:
 
     inserts = read_inserts(Path(args.inserts))
     scan = read_scan(args.series, series=args.uid, progress=silent if args.json else progress_to())
-    tell_doubts(scan)
     calibration, readings = fit_inserts(measure_inserts(scan, inserts))
+    tell_doubts(scan)
     made = date.today()
     if args.save:
         add_calibration(Path(args.save), calibration, scan, made)

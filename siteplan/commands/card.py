@@ -39,12 +39,12 @@ def run(args: argparse.Namespace) -> int:
         raise CaseError(f"sites: tooth {args.tooth} is not planned here; planned are {teeth}.")
     progress = silent if args.json else progress_to()
     scan = read_scan(case.series_path, series=case.case.series_uid, progress=progress)
-    tell_doubts(scan)
     library = load_library(scan, case)
     cards = []
     for entry in entries:
         placed = assess_site(scan, entry, library, table=case.case.density_table).placed
         cards.append((entry.tooth, placed.preparation if placed else None))
+    tell_doubts(scan)
     if args.json:
         print_json([{"tooth": tooth, "preparation": card.as_json() if card else None} for tooth, card in cards])
         return 0

@@ -50,7 +50,6 @@ def run(args: argparse.Namespace) -> int:
 
     _enough_points(args)
     scan = read_scan(args.series, series=args.uid, progress=silent if args.json else progress_to())
-    tell_doubts(scan)
     if args.what == "arch":
         return _arch(scan, args)
     if args.what == "foramen":
@@ -58,6 +57,7 @@ def run(args: argparse.Namespace) -> int:
     from siteplan.anatomy.to_json import structure_json
 
     found = _structures(scan, args)
+    tell_doubts(scan)
     if args.json:
         content = [structure_json(s) for s in found]
         print_json(content[0] if len(content) == 1 else content)
@@ -114,6 +114,7 @@ def _foramen(scan: Any, args: argparse.Namespace) -> int:
 
     canal = trace_canal(scan, args.through, side=args.side)
     found = find_foramen(scan, canal)
+    tell_doubts(scan)
     if args.json:
         loop = None if found.loop is None else found.loop.as_json()
         structures = [structure_json(s) for s in (canal, found.structure)]
@@ -133,6 +134,7 @@ def _arch(scan: Any, args: argparse.Namespace) -> int:
 
     upper = args.jaw == "upper"
     arch = find_arch(scan, args.near, upper=upper)
+    tell_doubts(scan)
     places = tooth_places(arch, upper) if arch.midline_mm is not None and args.jaw is not None else []
     if args.json:
         print_json(arch_json(arch, places))
