@@ -26,11 +26,14 @@ class Flag(StrEnum):
     QUICK_ESTIMATE = "quick-estimate"
     NOT_CALIBRATED = "not-calibrated"
     PROVISIONAL_SCALE = "provisional-scale"
+    SCALE_DOUBTFUL = "scale-doubtful"
     FEW_SAMPLES = "few-samples"
     UNCERTAIN = "uncertain"
     UNBOUNDED = "unbounded"
     NOT_GIVEN = "not-given"
     NOT_CONFIRMED = "not-confirmed"
+    STOPS_SHORT = "stops-short"
+    HARDLY_SEEN = "hardly-seen"
 
     @property
     def meaning(self) -> str:
@@ -55,9 +58,12 @@ _MEANING: dict[Flag, str] = {
     Flag.QUICK_ESTIMATE: "A quick estimate; the full measurement has not been made yet.",
     Flag.NOT_CALIBRATED: "Grey values of this scan are not Hounsfield units; no calibration was given.",
     Flag.PROVISIONAL_SCALE: "The grey scale was guessed from air and soft tissue in the scan itself.",
+    Flag.SCALE_DOUBTFUL: "Soft tissue here lies over 100 HU off its place on this scale; the scale may not fit.",
     Flag.FEW_SAMPLES: "Too few voxels for a stable mean.",
     Flag.UNCERTAIN: "The interval is wider than 0.4 mm to a side.",
     Flag.UNBOUNDED: "Nothing bounds this distance within the measured block.",
     Flag.NOT_GIVEN: "The case does not hold what this needs.",
     Flag.NOT_CONFIRMED: "The program found this structure; no person has confirmed it yet.",
+    Flag.STOPS_SHORT: "It is not drawn beside this site but stops short of it; the distance is to its loose end.",
+    Flag.HARDLY_SEEN: "Its course beside this site was hardly seen in the scan; it may lie elsewhere.",
 }

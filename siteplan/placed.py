@@ -13,8 +13,9 @@ from siteplan.findings import FixtureGrey, FixtureLevel, PlacedFixture
 from siteplan.fixture import Fixture, Pose, Solid
 from siteplan.frame import Vector
 from siteplan.measures import Measure
-from siteplan.placement import Clearance, bone_cover, clearance, fixture_to_fixture, fixture_to_fixture_risk
+from siteplan.placement import Clearance, bone_cover, fixture_to_fixture, fixture_to_fixture_risk
 from siteplan.placement.access import Opening
+from siteplan.placement.drawn_beside import to_structures
 from siteplan.placement.hand import Hand, Risk, hands, risk
 from siteplan.placement.hand_cover import cover_risks
 from siteplan.placement.ridge import ridge_of
@@ -125,24 +126,21 @@ def to_other_fixtures(
 
 def _clearances(at: Setting) -> tuple[Clearance, ...]:
     """To every structure, and the bone left on both sides."""
-    to_structures = tuple(
-        clearance(
-            at.fixture.body,
-            at.pose,
-            structure,
-            at.library.margins,
-            scan_sd_mm=at.scan_sd_mm,
-            planned_contact=structure.name in at.entry.planned_contacts,
-        )
-        for structure in at.library.structures
+    found = to_structures(
+        at.fixture.body,
+        at.pose,
+        at.library.structures,
+        at.library.margins,
+        scan_sd_mm=at.scan_sd_mm,
+        planned_contacts=frozenset(at.entry.planned_contacts),
     )
-    return to_structures + tuple(bone_cover(at.bone, at.fixture.body, at.pose, at.library.margins))
+    return found + tuple(bone_cover(at.bone, at.fixture.body, at.pose, at.library.margins))
 
 
 def _risks(at: Setting, clearances: tuple[Clearance, ...]) -> tuple[Risk, ...]:
     """What a free hand may do to each clearance, beside what the drawing says of it."""
     hand = hands()[ASSUMED_HAND]
-    to_structures = tuple(
+    found = tuple(
         risk(
             at.fixture.body,
             at.pose,
@@ -155,9 +153,7 @@ def _risks(at: Setting, clearances: tuple[Clearance, ...]) -> tuple[Risk, ...]:
         )
         for structure in at.library.structures
     )
-    return to_structures + cover_risks(
-        ridge_of(at.bone), at.fixture.body, at.pose, clearances, hand, samples=RISK_SAMPLES
-    )
+    return found + cover_risks(ridge_of(at.bone), at.fixture.body, at.pose, clearances, hand, samples=RISK_SAMPLES)
 
 
 def _risks_between(at: Setting) -> tuple[Risk, ...]:

@@ -15,7 +15,8 @@ from siteplan.errors import SiteplanError
 from siteplan.findings import SiteFindings
 from siteplan.fixture import Fixture
 from siteplan.placed import other_fixtures, to_other_fixtures
-from siteplan.placement import Clearance, bone_cover, clearance
+from siteplan.placement import Clearance, bone_cover
+from siteplan.placement.drawn_beside import to_structures
 from siteplan.report import write_report
 from siteplan.scan import Scan
 from viewer.jobs import Ticket
@@ -82,16 +83,13 @@ def _in_hand(request: MeasureRequest, rest: SiteFindings) -> SiteFindings:
     if entry.fixture is None or rest.placed is None:
         return replace(rest, entry=entry, bone=bone)
     fixture, pose = library.catalogue.get(entry.fixture), pose_of(entry)
-    to_structures = tuple(
-        clearance(
-            fixture.body,
-            pose,
-            structure,
-            library.margins,
-            scan_sd_mm=scan_sd_mm(request.scan),
-            planned_contact=structure.name in entry.planned_contacts,
-        )
-        for structure in library.structures
+    near = to_structures(
+        fixture.body,
+        pose,
+        library.structures,
+        library.margins,
+        scan_sd_mm=scan_sd_mm(request.scan),
+        planned_contacts=frozenset(entry.planned_contacts),
     )
     # The bone's sheets were fitted where the hand took hold; they are the same bone wherever the fixture goes.
     cover = tuple(bone_cover(rest.bone, fixture.body, pose, library.margins))
@@ -102,7 +100,7 @@ def _in_hand(request: MeasureRequest, rest: SiteFindings) -> SiteFindings:
         pose=pose,
         platform_depth_mm=platform,
         apex_depth_mm=platform + fixture.length_mm,
-        clearances=to_structures + cover,
+        clearances=near + cover,
     )
     return replace(rest, entry=entry, bone=bone, placed=placed)
 

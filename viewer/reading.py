@@ -8,7 +8,7 @@ from siteplan.measures import Measure, safely_rounded
 from siteplan.placement import Clearance
 from siteplan.placement.margins import BUCCAL_BONE, LINGUAL_BONE
 from siteplan.report import palette
-from siteplan.report.remarks import demand_words, hand_words, rim_words, site_roof_words
+from siteplan.report.remarks import demand_words, hand_words, not_drawn_words, rim_words, site_roof_words
 from siteplan.report.verdicts import MARK_OF, room_left_mm
 from viewer.measuring import Measured
 from viewer.overlay import BoneLines, Leader, measure_words
@@ -150,7 +150,8 @@ def fits(measured: Measured) -> Answer:
         short = say("fits.not-decided", short=bare) if kept else say("fits.not-confirmed", short=short)
     elif measured.waiting:
         short = say("fits.waiting", short=short)
-    beside = () if quick else tuple(_capital(f"{w}.") for w in (hand_words(measured.site),) if w)
+    words = () if quick else (*not_drawn_words(measured.site), hand_words(measured.site))
+    beside = tuple(_capital(f"{w}.") for w in words if w)
     return Answer(_only_bone(measured, short), site_mark(measured), rows, (*beside, say("fits.only-drawn")))
 
 
@@ -311,4 +312,4 @@ def drilling(measured: Measured) -> Answer:
         else say("drill.none")
     )
     mark = palette.BROKEN if problems else None
-    return Answer(problems[0] if problems else short, mark, tuple(rows), (*problems, *card.cautions))
+    return Answer(_capital(problems[0]) if problems else short, mark, tuple(rows), (*problems, *card.cautions))

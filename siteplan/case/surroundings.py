@@ -13,6 +13,7 @@ from siteplan.case.directions import is_back_tooth, warned
 from siteplan.case.tooth import jaw_of, side_of
 from siteplan.frame import Vector
 from siteplan.measures import Measure
+from siteplan.placement.drawn_beside import seen_badly, stops_short_mm
 from siteplan.scan import Scan, ScanFinding
 
 NEAR_MM = 30.0
@@ -117,8 +118,9 @@ def missing_structure(
     kind, name = (Kind.CANAL, "mandibular canal") if lower else (Kind.SINUS_FLOOR, "sinus floor")
     if not is_back_tooth(tooth):
         return []
-    if any(s.kind is kind and _distance_mm(crest_lps_mm, apex_lps_mm, s) < NEAR_MM for s in structures):
-        return []
+    near = [s for s in structures if s.kind is kind and _distance_mm(crest_lps_mm, apex_lps_mm, s) < NEAR_MM]
+    if near:
+        return canal_remarks(tooth, crest_lps_mm, apex_lps_mm, near, structures)
     sees = "a canal's roof" if lower else "a second cortex, which may be the sinus floor,"
     return [
         warned(
@@ -129,6 +131,43 @@ def missing_structure(
             f"Draw or trace the {name} before this site is planned.",
         )
     ]
+
+
+def canal_remarks(
+    tooth: int, crest_lps_mm: Vector, apex_lps_mm: Vector, near: Sequence[Structure], structures: Sequence[Structure]
+) -> list[ScanFinding]:
+    """What the canals near a site leave open there: none of them drawn beside it, or one that was hardly seen.
+
+    Args:
+        near: those that count. structures: all of the case.
+    """
+    where = f"tooth {tooth}"
+    short = [stops_short_mm(s, crest_lps_mm, apex_lps_mm, structures) for s in near]
+    if min(short) > 0:
+        return [
+            warned(
+                "canal-stops-short",
+                f"The mandibular canal beside tooth {tooth} is not drawn: the drawn part stops {min(short):.0f} mm "
+                "short of the site, so the distance told is to its loose end, and no margin to the canal is checked",
+                where,
+                "Draw the canal on past this site. If it ends there at the mental foramen, draw the foramen too.",
+            )
+        ]
+    out = []
+    for structure, gap in zip(near, short, strict=True):
+        least = seen_badly(structure, crest_lps_mm, apex_lps_mm)
+        if gap == 0 and least is not None:
+            said = (
+                f"{_called(_place_of(structure, structures), structure)} was hardly seen beside tooth {tooth} "
+                f"(confidence {least:.0%}): it may lie elsewhere, which the interval of its distance does not hold"
+            )
+            remedy = "Look at the sections beside this site and set the canal's points by hand before it is planned."
+            out.append(warned("canal-hardly-seen", said, where, remedy))
+    return out
+
+
+def _place_of(structure: Structure, structures: Sequence[Structure]) -> int:
+    return next(n for n, other in enumerate(structures) if other is structure)
 
 
 def _seen(what: str, seen: Measure, apex_depth_mm: float | None) -> str:

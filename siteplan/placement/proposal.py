@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 
 from siteplan.fixture.design import Design, Fixture
-from siteplan.placement.clearances import Clearance, clearance
+from siteplan.placement.clearances import Clearance
 from siteplan.placement.cover import bone_cover
+from siteplan.placement.drawn_beside import seen_badly, stops_short_mm, to_structures
 from siteplan.placement.merit import CRITERIA, VALUE_MEANS, Weights
 from siteplan.placement.reasons import beside_others, lack, offers
 from siteplan.placement.search import Candidate, search
@@ -107,16 +108,17 @@ def propose(place: Place, fixtures: Sequence[Fixture], *, weights: Weights | Non
 
 def _proposal(place: Place, c: Candidate, n: int, good: Sequence[Candidate], weights: Weights) -> Proposal:
     share = weights.of(c.fixture.design)
+    basal = c.fixture.design is Design.ONE_PIECE_BASAL
+    contacts = place.planned_contacts if basal else frozenset()
     exact = [
-        clearance(
+        *to_structures(
             c.fixture.body,
             c.pose,
-            structure,
+            place.structures,
             place.margins,
             scan_sd_mm=place.scan_sd_mm,
-            planned_contact=c.fixture.design is Design.ONE_PIECE_BASAL and structure.name in place.planned_contacts,
+            planned_contacts=contacts,
         )
-        for structure in place.structures
     ]
     exact += bone_cover(
         place.bone, c.fixture.body, c.pose, place.margins, starts_mm=(place.cover_from_mm,), levels_mm=()
@@ -157,8 +159,33 @@ def _cautions(place: Place) -> tuple[str, ...]:
     found = [s.name for s in place.structures if s.made_by.value == "found"]
     if found:
         said.append(f"No person has confirmed {', '.join(found)}; no proposal may be used before that.")
+    said += _canal_cautions(place)
     if place.bone.quick:
         said.append("Bone was measured with the quick method; measure fully before deciding.")
     if place.bone.second_cortex_depth.value is None:
         said.append("No second cortex was found on the axis: the tip was only kept within the bone that was seen.")
     return tuple(said)
+
+
+_LOOKED_MM = 12.0
+"""Depth along the planned axis at which a canal must be drawn beside the site: a common length."""
+
+
+def _canal_cautions(place: Place) -> list[str]:
+    frame = place.bone.frame
+    start, end = frame.origin_lps_mm, frame.origin_lps_mm + _LOOKED_MM * frame.axis
+    said = []
+    for structure in place.structures:
+        short = stops_short_mm(structure, start, end, place.structures)
+        least = seen_badly(structure, start, end)
+        if short > 0:
+            said.append(
+                f"{structure.name} is not drawn beside this site: it stops {short:.0f} mm short of it, so no proposal"
+                " was checked against the canal that runs on; draw it past the site and propose again."
+            )
+        elif least is not None:
+            said.append(
+                f"{structure.name} was hardly seen beside this site (confidence {least:.0%}): it may lie elsewhere, and"
+                " every proposal with it."
+            )
+    return said

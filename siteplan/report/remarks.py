@@ -99,6 +99,19 @@ def hand_words(site: SiteFindings) -> str:
     return f"free hand: {percent(chance)} chance of {what} {worst.structure}{both}{others}"
 
 
+_NOT_DRAWN = {
+    "no-canal-drawn": "the mandibular canal is not drawn: no distance to it was checked",
+    "no-sinus-floor-drawn": "the sinus floor is not drawn: no distance to it was checked",
+    "canal-stops-short": "the canal beside this site is not drawn: its distance is to the loose end of the drawn part",
+    "canal-hardly-seen": "the canal beside this site was hardly seen and may lie elsewhere",
+}
+
+
+def not_drawn_words(site: SiteFindings) -> list[str]:
+    """What a verdict does not hold for, because it is not drawn beside this site or was hardly seen there."""
+    return [_NOT_DRAWN[found.code] for found in site.scan_findings if found.code in _NOT_DRAWN]
+
+
 def rim_words(site: SiteFindings) -> str:
     """That the bone at the platform is narrower than the fixture there, or was not measured; "" where it suffices.
 
@@ -135,7 +148,8 @@ def _roof_matters(site: SiteFindings, clearance: Clearance, roofs: dict[str, str
 
 def beside_verdict(site: SiteFindings, decider: Clearance | None) -> list[str]:
     """Lines that stand under a site's verdict wherever it is summed up: contacts, a nearer roof, the free hand."""
-    lines = [
+    lines = not_drawn_words(site)
+    lines += [
         f"{about_words(c, c.structure)}: {spaced(c.distance)}, {demand_words(c)}"
         for c in site.headline_clearances
         if c.contact and c is not decider
