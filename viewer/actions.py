@@ -58,6 +58,7 @@ class Actions(QObject):
         space.structures_button.clicked.connect(self.structures.menu)
         space.confirm_button.clicked.connect(self.structures.menu)
         space.mouth_button.clicked.connect(self.mouth_opening)
+        space.height_button.clicked.connect(self.free_height)
         space.seat_button.clicked.connect(self.seat)
         space.section.clicked.connect(self._place)
         space.section.marked.disconnect(self.desk.add_mark)
@@ -119,6 +120,9 @@ class Actions(QObject):
             ("Ctrl+C", self.copy),
             ("Ctrl+G", self.seat),
             ("Ctrl+M", self.mouth_opening),
+            ("Ctrl+H", self.free_height),
+            ("Q", lambda: self.space.answers.step(1)),
+            ("Shift+Q", lambda: self.space.answers.step(-1)),
             ("Ctrl+I", self.space.identity_button.toggle),
             ("Ctrl+L", self.window.toggle_light),
             ("F1", self.keys),
@@ -245,6 +249,17 @@ class Actions(QObject):
             changed = case.model_copy(update={"mouth_opening_mm": value or None})
             session.change(replace(session.plan, case=changed), say("did.mouth"))
 
+    def free_height(self) -> None:
+        """How much room there is above the present site: goes before the mouth's opening between the front teeth."""
+        entry = self.desk.entry
+        if entry is None:
+            return
+        ask, present = say("drill.height-ask", tooth=entry.tooth), entry.free_height_mm or 0.0
+        value, given = QInputDialog.getDouble(self.window, say("drill.height"), ask, present, 0.0, WIDEST_OPENING_MM, 1)
+        if given:
+            changed = entry.model_copy(update={"free_height_mm": value or None})
+            self.desk.put(changed, say("did.height", tooth=entry.tooth))
+
     def keys(self) -> None:
         """All keys."""
         QMessageBox.information(self.window, say("keys.title"), say("keys.text").strip())
@@ -290,10 +305,10 @@ class Actions(QObject):
             # Beside the case the report gets a folder of its own; anywhere else the chosen folder is it.
             self.reporting.write(chosen / say("report.folder") if chosen == session.home else chosen)
 
-    def _report_done(self, page: object) -> None:
+    def _report_done(self, page: object, told: str) -> None:
         assert isinstance(page, Path)
         self.last_report = page
-        self.space.show_problem(say("report.done", place=page.name))
+        self.space.show_problem(" ".join([say("report.done", place=page.name), told]).strip())
         if QDesktopServices is not None and not self.window.property("quiet"):
             QDesktopServices.openUrl(QUrl.fromLocalFile(str(page)))
 

@@ -103,7 +103,7 @@ class ArchStrip(QWidget):
 
     def sizeHint(self) -> QSize:
         """As high as it is useful; it gives room to the section where there is little."""
-        return QSize(400, 130)
+        return QSize(400, max(64, min(140, self.window().height() // 6)))
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Tell where the teeth stand now."""

@@ -12,7 +12,7 @@ from siteplan.report import palette
 from viewer.depths import Curve, Depths, Gap, Lane
 from viewer.labels import Labels
 from viewer.overlay import PALE, mark_colour
-from viewer.paint import verdict_mark
+from viewer.paint import verdict_mark, word_box, word_font
 from viewer.section_picture import SectionPicture
 from viewer.texts import say
 
@@ -74,7 +74,7 @@ class DepthView(QWidget):
         frame, glass = self.depths.frame, self.section.glass()
         ends = plane.from_lps(np.stack([frame.to_lps(d, 0.0, 0.0) for d in (0.0, 1.0)]))
         zero, one = (glass.to_px(float(u), float(v)).y() for u, v, _ in ends)
-        left = self.fontMetrics().horizontalAdvance("−00") + 22.0
+        left = self.fontMetrics().horizontalAdvance("−00") + 34.0
         return Scale(zero, one - zero, glass.scale, left, self.width() - 10.0)
 
     def paintEvent(self, _event: QPaintEvent) -> None:
@@ -86,18 +86,17 @@ class DepthView(QWidget):
         self.label_boxes = labels.boxes
         depths, scale = self.depths, self.scale()
         if depths is None:
-            labels.put("empty", self._why, [QPointF(12, labels.top(0))], PALE)
+            self._paragraph(painter, self._why, labels.top(-0.3))
             return
         labels.put("title", depths.title, [QPointF(12, labels.top(0))], "#ffffff", bold=True)
         if scale is None or abs(scale.per_mm) < 1.0:
-            labels.put("empty", say("depth.off"), [QPointF(12, labels.top(1))], PALE)
+            self._paragraph(painter, say("depth.off"), labels.top(0.7))
             return
         _rule(labels, depths, scale)
         if depths.lanes:
             _drills(painter, depths, scale)
-        _surfaces(labels, depths, scale)
         if depths.empty:
-            labels.put("empty", depths.empty, [QPointF(scale.left + 4, labels.top(r)) for r in (1, 2, 3)], PALE)
+            self._paragraph(painter, depths.empty, labels.top(0.7), scale.left + 8)
         if depths.curve is not None:
             painter.setClipRect(QRectF(0, labels.top(0.6), labels.width, labels.height))
             _curve(labels, depths.curve, scale)
@@ -106,13 +105,21 @@ class DepthView(QWidget):
             _drill_words(labels, depths, scale)
         if depths.gaps:
             _gaps(labels, depths.gaps, scale)
+        _surfaces(labels, depths, scale)
         for number, (depth, text) in enumerate(depths.levels):
             y = scale.y(depth)
             painter.setPen(QPen(QColor(palette.MEASURE), 1.2, Qt.PenStyle.DashLine))
             painter.drawLine(QPointF(scale.left, y), QPointF(scale.right, y))
-            places = [QPointF(scale.right, y + shift * labels.row) for shift in (0.55, -0.55, 1.4, -1.4)]
+            shifts = (0.55, -0.55, 1.4, -1.4, 2.3, -2.3)
+            places = [QPointF(scale.right, y + shift * labels.row) for shift in shifts]
             labels.put(f"level{number}", text, places, palette.MEASURE, share=0.85, align=_RIGHT)
         self._pointer(painter, labels, depths, scale)
+
+    def _paragraph(self, painter: QPainter, text: str, top: float, left: float = 12.0) -> None:
+        """Words in as many lines as they need."""
+        painter.setPen(QColor(PALE))
+        room = QRectF(left, top, max(self.width() - left - 8.0, 40.0), max(self.height() - top, 20.0))
+        painter.drawText(room, int(Qt.TextFlag.TextWordWrap), text)
 
     def _pointer(self, painter: QPainter, labels: Labels, depths: Depths, scale: Scale) -> None:
         if self._cross is None:
@@ -172,8 +179,9 @@ def _surfaces(labels: Labels, depths: Depths, scale: Scale) -> None:
         painter.setPen(QPen(QColor(palette.MEASURE), 1.4, Qt.PenStyle.DotLine))
         painter.drawLine(QPointF(x, scale.y(depth)), QPointF(scale.right, scale.y(depth)))
         side = -1.0 if scale.per_mm > 0 else 1.0
-        places = [QPointF(scale.right, scale.y(depth) + side * share * labels.row) for share in (0.55, 1.5, -0.55)]
-        labels.put(name, words, places, palette.MEASURE, share=0.85, align=_RIGHT)
+        places = [QPointF(scale.right, scale.y(depth) + side * row * labels.row) for row in (0.55, 1.5, -0.55)]
+        if any(labels.free(place, words, share=0.85, align=_RIGHT) for place in places):  # else the rule's 0 says it
+            labels.put(name, words, places, palette.MEASURE, share=0.85, align=_RIGHT)
 
 
 def _middles(painter: QPainter, depths: Depths, scale: Scale) -> list[float]:
@@ -203,12 +211,15 @@ def _drill_words(labels: Labels, depths: Depths, scale: Scale) -> None:
     down = 1.0 if scale.per_mm > 0 else -1.0
     for number, (lane, x) in enumerate(zip(depths.lanes, _middles(labels.painter, depths, scale), strict=True)):
         top, tip = scale.y(float(lane.z_mm.min())), scale.y(lane.tip_mm)
-        rows = (0.7, 1.7, 2.7, 3.7, 4.7, 5.7)
-        above = [QPointF(x, top - down * row * labels.row) for row in rows]
-        below = [QPointF(x, tip + down * row * labels.row) for row in rows]
-        labels.put(f"sign{number}", lane.sign, above, "#ffffff", share=0.85, align=_MIDDLE)
-        labels.put(f"drill{number}", lane.name, above, PALE, share=0.85, align=_MIDDLE)
-        labels.put(f"tip{number}", lane.tip, below, "#ffffff", share=0.85, bold=True, align=_MIDDLE)
+        for name, text, end, way, bold in (
+            ("sign", lane.sign, top, -down, False),
+            ("drill", lane.name, top, -down, False),
+            ("tip", lane.tip, tip, down, True),
+        ):
+            half = word_box(labels.painter, QPointF(), text, share=0.85, bold=bold, align=_MIDDLE).width() / 2 + 1
+            middle = max(min(x, labels.width - half), half)
+            places = [QPointF(middle, end + way * (row + 0.7) * labels.row) for row in range(8)]
+            labels.put(f"{name}{number}", text, places, "#ffffff", share=0.85, bold=bold, align=_MIDDLE)
         if lane.mark is not None:
             verdict_mark(labels.painter, QPointF(x, tip - down * 9), 11, lane.mark, mark_colour(lane.mark))
 
@@ -222,16 +233,21 @@ def _outline(lane: Lane, x: float, scale: Scale) -> QPolygonF:
 def _gaps(labels: Labels, gaps: tuple[Gap, ...], scale: Scale) -> None:
     """A bar as long as each distance, at the depth where it is least, with its margin as a tick across it."""
     painter, x = labels.painter, scale.left + 6
-    ordered = sorted(gaps, key=lambda gap: scale.y(gap.depth_mm))
     step, low = 1.75 * labels.row, 2.2 * labels.row
+    most = max(1, int((labels.height - low - 1.6 * labels.row) / step))
+    shown = sorted(gaps, key=lambda gap: gap.gap_mm - (gap.limit_mm or 0.0))[: most if len(gaps) > most else None]
+    if len(shown) < len(gaps):
+        text = say("depth.more", n=len(gaps) - len(shown))
+        labels.put("more", text, [QPointF(x, labels.bottom(0))], PALE, share=0.85)
+    ordered = sorted(shown, key=lambda gap: scale.y(gap.depth_mm))
     heights = []
     for gap in ordered:
         low = max(low, scale.y(gap.depth_mm))
         heights.append(low)
         low += step
-    beyond = max(0.0, heights[-1] - (labels.height - labels.row))
+    beyond = max(0.0, heights[-1] - (labels.height - 1.4 * labels.row))
     if beyond:  # pushed out below: move up from the end
-        ceiling = labels.height - labels.row
+        ceiling = labels.height - 1.4 * labels.row
         for number in range(len(heights) - 1, -1, -1):
             heights[number] = min(heights[number], ceiling)
             ceiling = heights[number] - step
@@ -250,7 +266,9 @@ def _gaps(labels: Labels, gaps: tuple[Gap, ...], scale: Scale) -> None:
             painter.drawLine(QPointF(at, y - 7), QPointF(at, y + 7))
         verdict_mark(painter, QPointF(x + 6, y - 0.75 * labels.row), 11, gap.mark, mark_colour(gap.mark))
         place = QPointF(x + 18, y - 0.75 * labels.row)
-        labels.put(f"gap{number}", gap.words, [place], "#ffffff", share=0.85)
+        metrics = QFontMetricsF(word_font(painter, 0.85, False), painter.device())
+        text = metrics.elidedText(gap.words, Qt.TextElideMode.ElideRight, labels.width - place.x() - 6)
+        labels.put(f"gap{number}", text, [place], "#ffffff", share=0.85)
 
 
 def _curve(labels: Labels, curve: Curve, scale: Scale) -> None:
@@ -277,8 +295,9 @@ def _curve(labels: Labels, curve: Curve, scale: Scale) -> None:
         painter.setPen(QPen(QColor("#ff8fb0"), 1.6, Qt.PenStyle.DashLine))
         painter.drawLine(QPointF(x(curve.most), 0), QPointF(x(curve.most), labels.height))
         text = say("depth.most", value=f"{curve.most:g}")
-        places = [QPointF(x(curve.most) - 4, labels.bottom(row)) for row in (2, 3)]
-        labels.put("most", text, places, "#ff8fb0", share=0.85, align=_RIGHT)
+        box = word_box(painter, QPointF(x(curve.most) + 8, 0), text, share=0.85, align=Qt.AlignmentFlag.AlignLeft)
+        left = min(box.left(), labels.width - box.width() - 2) + 4
+        labels.put("most", text, [QPointF(left, labels.bottom(row)) for row in (2, 3, 4, 5)], "#ff8fb0", share=0.85)
     if curve.low is not None and curve.high is not None:
         both = np.isfinite(curve.low) & np.isfinite(curve.high)
         there = [QPointF(x(v), scale.y(d)) for d, v in zip(curve.depth_mm[both], curve.low[both], strict=True)]
@@ -292,9 +311,9 @@ def _curve(labels: Labels, curve: Curve, scale: Scale) -> None:
     painter.setPen(QPen(QColor("#ffffff"), 2.0))
     shown = zip(curve.depth_mm[known], curve.value[known], strict=True)
     painter.drawPolyline(QPolygonF([QPointF(x(float(v)), scale.y(float(d))) for d, v in shown]))
-    ends = (least, (least + most) / 2, most) if curve.fine is None else (least, most)
-    for number, value in enumerate(ends):
-        how = (Qt.AlignmentFlag.AlignLeft, _MIDDLE, _RIGHT)[number if len(ends) == 3 else 2 * number]
+    ends = ((least, Qt.AlignmentFlag.AlignLeft), (most, _RIGHT), ((least + most) / 2, _MIDDLE))
+    for number, (value, how) in enumerate(ends if curve.fine is None else ends[:2]):
         text = f"{value:.0f}".replace("-", "−")
-        labels.put(f"axis{number}", text, [QPointF(x(value), bottom)], PALE, share=0.85, align=how)
+        if labels.free(QPointF(x(value), bottom), text, share=0.85, align=how):
+            labels.put(f"axis{number}", text, [QPointF(x(value), bottom)], PALE, share=0.85, align=how)
     labels.put("unit", curve.unit, [QPointF(scale.right, labels.top(1))], PALE, share=0.85, align=_RIGHT)

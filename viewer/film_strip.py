@@ -1,14 +1,14 @@
 """The ladder of neighbouring sections beside the large one, and under it the section at right angles."""
 
 from PySide6.QtCore import QEvent, QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPixmap
+from PySide6.QtGui import QColor, QFontMetricsF, QImage, QMouseEvent, QPainter, QPaintEvent, QPen, QPixmap
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from siteplan.frame import Vector
 from siteplan.report import palette
 from viewer.look import Look, Window
 from viewer.overlay import draw_cross, line_of
-from viewer.paint import Glass, draw_section, grey_image, stroke, word_box, words
+from viewer.paint import Glass, draw_section, grey_image, stroke, word_box, word_font, words
 from viewer.pictures import FilmFrame
 from viewer.texts import say
 
@@ -132,7 +132,10 @@ class FilmStrip(QWidget):
 
     def _paint_rule(self, painter: QPainter) -> None:
         """The way along the arch, in millimetres from the fixture's axis, with the place of every section."""
-        words(painter, QPointF(10, self._head() / 2), say("film.title"), "#ffffff", bold=True)
+        metrics = QFontMetricsF(word_font(painter, 1.0, True), painter.device())
+        texts = (say("film.title"), say("film.title-short"))
+        title = next((t for t in texts if metrics.horizontalAdvance(t) < self.width() - 20), texts[-1])
+        words(painter, QPointF(10, self._head() / 2), title, "#ffffff", bold=True)
         boxes, x = self.boxes()[:-1], self._left() - 6
         shown = [(f.look.offset_mm, b) for f, b in zip(self.frames, boxes, strict=False) if not b.isEmpty()]
         if not shown:

@@ -17,6 +17,8 @@ DEPTH_RANGE_MM = (-16.0, 34.0)
 """What the large section shows above and below the anchor: abutment to the far border of most jaws."""
 REACH_MM = 24.0
 """Half width of the large section."""
+SIDES_MM = 20.0
+"""Further than this from the site the arch has turned too far for its words (buccal, mesial) to name the sides."""
 _SAMPLE = 300_000
 """Voxels that the windows of a scan are read from: enough for a histogram of 256 bins, and 20 ms of work."""
 OFF_PLANE_MM = 0.02

@@ -150,19 +150,30 @@ class ReportRequest:
     identity: str = "as given"
 
 
-def make_report(request: ReportRequest, ticket: Ticket) -> list[Path]:
-    """The files written."""
+@dataclass(frozen=True)
+class Written:
+    """A report's files, and what a person should hear about the folder."""
+
+    files: tuple[Path, ...]
+    told: tuple[str, ...]
+
+
+def make_report(request: ReportRequest, ticket: Ticket) -> Written:
+    """Assess and write."""
     from siteplan.report.identity import Identity
 
     findings = assess(request.scan, request.case, progress=lambda share, text: ticket.progress(0.4 * share, text))
-    return write_report(
+    told: list[str] = []
+    files = write_report(
         findings,
         request.scan,
         request.case,
         request.folder,
         progress=lambda share, text: ticket.progress(0.4 + 0.6 * share, text),
         identity=Identity(request.identity),
+        tell=told.append,
     )
+    return Written(tuple(files), tuple(told))
 
 
 def fixture_named(library: Library, name: str | None) -> Fixture | None:

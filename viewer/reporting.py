@@ -6,14 +6,14 @@ from PySide6.QtCore import QObject, Signal
 
 from viewer.desk import Desk
 from viewer.jobs import Channel
-from viewer.measuring import ReportRequest, make_report
+from viewer.measuring import ReportRequest, Written, make_report
 from viewer.texts import say
 
 
 class Reporting(QObject):
-    """Signals: done(Path): the page that was written."""
+    """Signals: done(Path, str): the page that was written, and what is to be said about its folder."""
 
-    done = Signal(object)
+    done = Signal(object, str)
 
     def __init__(self, desk: Desk, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -46,10 +46,10 @@ class Reporting(QObject):
         """Give up what is being written."""
         self.channel.close()
 
-    def _written(self, _number: int, files: object) -> None:
-        assert isinstance(files, list)
-        page = next((path for path in files if path.suffix == ".html"), files[0])
-        self.done.emit(page)
+    def _written(self, _number: int, written: object) -> None:
+        assert isinstance(written, Written)
+        page = next((path for path in written.files if path.suffix == ".html"), written.files[0])
+        self.done.emit(page, " ".join(written.told))
 
     def _say(self, words: str) -> None:
         self.desk.space.show_problem(words)

@@ -5,7 +5,7 @@ import numpy as np
 from siteplan.case import SiteEntry
 from siteplan.frame import Vector
 from siteplan.report.plane import Plane
-from viewer.look import Look
+from viewer.look import SIDES_MM, Look
 from viewer.pictures import Cut
 from viewer.texts import say
 
@@ -35,6 +35,8 @@ def side_words(look: Look, plane: Plane, entry: SiteEntry | None) -> tuple[str, 
         "d": say("word.distal"),
         "m": say("word.mesial"),
     }
+    if abs(look.offset_mm) > SIDES_MM:
+        names = dict.fromkeys(names, "")
     across, along = float(plane.right @ look.anchor.buccal), float(plane.right @ look.anchor.distal)
     if abs(across) >= abs(along):
         right, left = ("b", "l") if across > 0 else ("l", "b")

@@ -152,7 +152,7 @@ class SiteCards(QWidget):
 
     def minimumSizeHint(self) -> QSize:
         """The button and one plate have room."""
-        return QSize(self._plate_width() + self.add_button.sizeHint().width() + _GAP, self._tall)
+        return QSize(150 + self.add_button.sizeHint().width() + _GAP, self._tall)
 
     def changeEvent(self, event: QEvent) -> None:
         """Other letters need other room."""
@@ -177,9 +177,17 @@ class SiteCards(QWidget):
                 box = card.geometry()
                 painter.drawLine(QPointF(x, 0), QPointF(min(max(x, box.left() + 8), box.right() - 8), box.top()))
 
-    def _plate_width(self, short: bool = False) -> int:
-        sample = "00 ● about 00.00 mm" if short else "to mandibular canal: breaks"
-        return QFontMetrics(self.font()).horizontalAdvance(sample) + 24
+    def _plate_width(self) -> int:
+        return QFontMetrics(self.font()).horizontalAdvance("to mandibular canal: breaks") + 24
+
+    @staticmethod
+    def _least(card: SiteCard) -> int:
+        """The width that the first line of a plate needs."""
+        card.ensurePolished()
+        layout = card.layout()
+        assert layout is not None
+        layout.invalidate()
+        return layout.totalMinimumSize().width()
 
     def _ordered(self) -> list[SiteCard]:
         """From the patient's right to the left, as the strip shows them; the upper jaw first where both have sites."""
@@ -187,15 +195,16 @@ class SiteCards(QWidget):
 
     def _arrange(self) -> None:
         cards, add = self._ordered(), self.add_button.sizeHint()
-        room = max(self.width() - add.width() - 2 * _GAP, 60)
+        room = max(self.width() - add.width() - 3 * _GAP, 60)
         short = len(cards) * (self._plate_width() + _GAP) > room
-        width = min(self._plate_width(short), room)
+        for card in cards:
+            card.set_short(short)
+        widest = max((self._least(card) for card in cards), default=0)
+        width = min(widest if short else max(self._plate_width(), widest), room)
         each = max(1, (room + _GAP) // (width + _GAP))
         y = _RISE
         for start in range(0, len(cards), each):
             row = cards[start : start + each]
-            for card in row:
-                card.set_short(short)
             tall = max(self._height_of(card, width) for card in row)
             for card, left in zip(row, self._lefts(row, width, room), strict=True):
                 card.setGeometry(QRect(round(left), y, width, tall))

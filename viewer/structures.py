@@ -211,6 +211,10 @@ class Structures(QObject):
         if not stops:
             desk.space.show_problem(say("near.too-far", name=structure.name))
             return
+        whole = stops_along(structure, desk.look.anchor, np.inf)
+        if whole[0] < stops[0] or whole[-1] > stops[-1]:
+            ends = {"low": f"{stops[0]:.0f}".replace("-", "−"), "high": f"{stops[-1]:.0f}".replace("-", "−")}
+            desk.space.show_problem(say("near.part-only", name=structure.name, **ends))
         here = desk.look.offset_mm
         desk.show_look(replace(desk.look, offset_mm=next((x for x in stops if x > here + 0.01), stops[0])))
         desk.space.stage.setCurrentWidget(desk.space.section)

@@ -61,7 +61,19 @@ def colliding(window: MainWindow) -> list[str]:
     boxes = {name: box for name, box in boxes.items() if not name.startswith("tick")}  # these belong to the bone
     out = [f"{name} leaves the picture" for name, box in boxes.items() if not QRectF(section.rect()).contains(box)]
     pairs = combinations(boxes.items(), 2)
-    return out + [f"{one} covers {other}" for (one, a), (other, b) in pairs if a.intersects(b)]
+    out += [f"{one} covers {other}" for (one, a), (other, b) in pairs if a.intersects(b)]
+    depth = window.space.by_depth
+    beside = depth.label_boxes if depth.isVisible() else {}
+    room = QRectF(depth.rect()).adjusted(-SLACK_PX, -SLACK_PX, SLACK_PX, SLACK_PX)
+    out += [f"{name} leaves the picture beside" for name, box in beside.items() if not room.contains(box)]
+    pairs = combinations(beside.items(), 2)
+    out += [f"{one} covers {other} beside" for (one, a), (other, b) in pairs if a.intersects(b)]
+    sites = window.space.cards
+    plates = [*sites.cards.values(), sites.add_button] if sites.isVisible() else []
+    out += [
+        f"plate {one} and {two}" for one, two in combinations(plates, 2) if one.geometry().intersects(two.geometry())
+    ]
+    return out + [f"plate {p} is cut off" for p in plates if not sites.rect().contains(p.geometry())]
 
 
 def _text(part: QWidget) -> str:
