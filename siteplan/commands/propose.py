@@ -181,7 +181,9 @@ def lines(tooth: int, found: Any) -> list[str]:
     """What a person reads."""
     from siteplan.placement.merit import VALUE_MEANS
 
-    out = [f"tooth {tooth}: {len(found.ranked)} proposals from {found.tried} fixtures"]
+    out = [f"tooth {tooth}: {found.fitting} of {found.tried} fixtures fit; the first {len(found.ranked)} by value"]
+    if not found.ranked:
+        out = [f"tooth {tooth}: none of {found.tried} fixtures fits"]
     for p in found.ranked:
         x, y, z = p.candidate.pose.platform_lps_mm
         out.append(f"{p.rank}. {p.fixture.name}  value {p.value:.2f}  platform {x:.1f}, {y:.1f}, {z:.1f} mm")

@@ -62,7 +62,7 @@ class Margins:
 class _Entry(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
-    value: float = Field(ge=0, le=20, allow_inf_nan=False)
+    value: float = Field(ge=0, le=20, allow_inf_nan=False, strict=True)
     unit: Literal["mm"]
     source: str = Field(min_length=1)
     rationale: str = Field(min_length=1)
@@ -110,10 +110,7 @@ def _read(path: Path) -> tuple[dict[str, Margin], dict[str, Margin]]:
     except ValidationError as error:
         fault = error.errors()[0]
         place = ".".join(str(part) for part in fault["loc"])
-        said = {"missing": "this key is missing; add it", "extra_forbidden": "this key is not known"}.get(
-            fault["type"], f"{fault['msg'][0].lower()}{fault['msg'][1:]}"
-        )
-        raise LibraryFileError(f"{path.name}: {place}: {said}.") from error
+        raise LibraryFileError(f"{path.name}: {place}: {_words(fault)}.") from error
     for table, names, known in (
         ("margin", checked.margin, _KEYS),
         ("planned-contact", checked.planned_contact, _CONTACT_KEYS),
@@ -123,7 +120,38 @@ def _read(path: Path) -> tuple[dict[str, Margin], dict[str, Margin]]:
                 raise LibraryFileError(
                     f"{path.name}: {table}.{name}: no such structure; use one of {', '.join(known)}."
                 )
+    for name, entry in checked.margin.items():
+        if entry.value == 0:
+            raise LibraryFileError(f"{path.name}: margin.{name}.value: {_ABOVE_ZERO}.")
     return _margins(checked.margin), _margins(checked.planned_contact)
+
+
+_ABOVE_ZERO = (
+    "a margin must be above 0 mm, for at 0 mm every touch of a hair's breadth would be kept; where contact is meant, "
+    "name the structure under planned_contacts of the site"
+)
+
+
+def _words(fault: Any) -> str:
+    """What is wrong with one value, for a person."""
+    kind, given, loc = fault["type"], fault["input"], fault["loc"]
+    if loc[-1] == "value" and kind == "greater_than_equal":
+        if loc[0] == "margin":
+            return f"{given:g} is no distance to keep; {_ABOVE_ZERO}"
+        return f"{given:g} is no way to go behind a surface; give how far it may be passed, 0 mm or more"
+    if loc[-1] == "value" and kind == "less_than_equal":
+        return f"{given:g} mm is more than any margin (20 mm at most); the unit is mm"
+    if loc[-1] == "value" and kind != "missing":
+        return f"a number in mm is needed, not {given!r}"
+    if loc == ("format",) and kind != "missing":
+        return f"{given!r} is not known; this program reads format 1"
+    plain = {
+        "missing": "this key is missing; add it",
+        "extra_forbidden": "this key is not known",
+        "dict_type": "a table is needed here, such as [margin.canal]",
+        "model_type": "a table with value, unit, source and rationale is needed here",
+    }
+    return plain.get(kind, f"{fault['msg'][0].lower()}{fault['msg'][1:]}")
 
 
 def _margins(entries: dict[str, _Entry]) -> dict[str, Margin]:

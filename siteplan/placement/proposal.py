@@ -70,13 +70,18 @@ class Proposal:
 
 @dataclass(frozen=True, eq=False)
 class Proposals:
-    """The answer for one site: `ranked` may be empty, then `short` says what is missing and by how much."""
+    """The answer for one site: `ranked` may be empty, then `short` says what is missing and by how much.
+
+    Attributes:
+        tried, fitting: how many fixtures were looked at, and how many of them have a place that satisfies every rule.
+    """
 
     ranked: tuple[Proposal, ...]
     fallen: tuple[str, ...]
     short: tuple[str, ...]
     cautions: tuple[str, ...]
     tried: int
+    fitting: int = 0
 
     def as_json(self) -> dict[str, Any]:
         """As `siteplan propose --json` prints it."""
@@ -86,6 +91,7 @@ class Proposals:
             "short": list(self.short),
             "cautions": list(self.cautions),
             "fixtures_tried": self.tried,
+            "fixtures_that_fit": self.fitting,
             "value_means": VALUE_MEANS,
         }
 
@@ -100,10 +106,11 @@ def propose(place: Place, fixtures: Sequence[Fixture], *, weights: Weights | Non
     """
     weights = weights or Weights()
     found = search(place, fixtures, weights)
-    good = [c for c in found if c.fits][:most]
+    every = [c for c in found if c.fits]
+    good = every[:most]
     ranked = tuple(_proposal(place, c, n, good, weights) for n, c in enumerate(good))
     short = () if good else _short(found)
-    return Proposals(ranked, _fallen(found), short, _cautions(place), len(fixtures))
+    return Proposals(ranked, _fallen(found), short, _cautions(place), len(fixtures), len(every))
 
 
 def _proposal(place: Place, c: Candidate, n: int, good: Sequence[Candidate], weights: Weights) -> Proposal:

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from siteplan.fixture.design import Design
+from siteplan.measures import rounded_down
 from siteplan.placement.merit import CRITERIA, ENGAGED_MM, Weights, density_share, side_area_mm2
 from siteplan.placement.profile import Array
 from siteplan.placement.rules import COMMON_WAY, FAR_MM
@@ -23,15 +24,49 @@ def offers(c: Candidate, tilt_deg: float) -> tuple[str, ...]:
     k = c.tightest
     dense, anchorage = density_share(c.criteria), c.criteria[2]
     said = [
-        f"Tightest at {c.names[k]}: {c.measured[k]:.1f} mm, which leaves {c.spare[k]:.1f} mm beyond what is asked.",
+        _stands(c.trial, tilt_deg),
+        f"Tightest at {_tightest(c, k)}.",
         f"Bone at its thread is {100 * dense:.0f} % of the way from soft tissue to dense bone on this scan's scale.",
-        f"Its axis stands {tilt_deg:.0f} degrees from the planned one.",
     ]
     if c.fixture.design is Design.ONE_PIECE_BASAL:
         said.append(
             "Its tip engages the second cortex." if anchorage > 0 else "Its tip does not reach the second cortex."
         )
     return tuple(said)
+
+
+def _stands(trial: Array, tilt_deg: float) -> str:
+    """Where the platform and the axis stand, against the plan."""
+    buccal, distal, sink = float(trial[0]), float(trial[1]), float(trial[4])
+    level = (
+        f"{abs(sink):.1f} mm {'below' if sink >= 0 else 'above'} the bone there"
+        if abs(sink) >= EVEN_MM
+        else ("level with the bone there")
+    )
+    moves = [
+        f"{abs(value):.1f} mm to {ways[value < 0]}"
+        for value, ways in ((buccal, ("buccal", "the inner side")), (distal, ("distal", "mesial")))
+        if abs(value) >= EVEN_MM
+    ]
+    moved = f"moved {' and '.join(moves)}" if moves else "not moved aside"
+    angle = f"{tilt_deg:.0f} degree{'' if round(tilt_deg) == 1 else 's'}"
+    return f"Its platform stands {level}, {moved} from the planned axis; its own axis stands {angle} from that."
+
+
+EVEN_MM = 0.05
+"""Less than what is shown of a length."""
+
+
+def _tightest(c: Candidate, k: int) -> str:
+    """The rule that leaves least, with what it leaves, rounded to the unsafe side's disadvantage."""
+    spare = f"{rounded_down(float(c.spare[k]), 1):.1f} mm"
+    if c.names[k] == COMMON_WAY:
+        return f"{c.names[k]}: its tip could lean {spare} further"
+    if c.least[k] < 0:
+        behind = -float(c.measured[k])
+        where = f"{behind:.1f} mm behind it" if behind > 0 else f"{-behind:.1f} mm in front of it"
+        return f"{c.names[k]}, a planned contact: {where}, which leaves {spare} of what may be passed"
+    return f"{c.names[k]}: {rounded_down(float(c.measured[k]), 1):.1f} mm, which leaves {spare} beyond what is asked"
 
 
 def beside_others(place: Place, c: Candidate, n: int, good: Sequence[Candidate], weights: Weights) -> tuple[str, ...]:
@@ -113,10 +148,10 @@ def lack(c: Candidate) -> str:
     if c.least[k] <= 0:
         return f"in the best place found the tip goes {-c.spare[k]:.1f} mm too far ({c.names[k]})"
     doubt = c.measured[k] - c.least[k] - c.spare[k]
-    more = f" and the doubt of {doubt:.1f} mm about its position" if doubt > 0.05 else ""
+    more = f" and the doubt of {doubt:.1f} mm about its position ask" if doubt > 0.05 else " asks"
     return (
         f"the best place found leaves {c.measured[k]:.1f} mm at {c.names[k]}, {_little(-c.spare[k])} less than its"
-        f" margin of {c.least[k]:.1f} mm{more} ask"
+        f" margin of {c.least[k]:.1f} mm{more}"
     )
 
 

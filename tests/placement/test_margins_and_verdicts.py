@@ -72,7 +72,24 @@ def test_a_users_file_replaces_what_it_names(tmp_path: Path) -> None:
         ('[margin.canl]\nvalue = 2.0\nunit = "mm"\nsource = "x"\nrationale = "y"', r"margin\.canl: no such structure"),
         ('[margin.canal]\nvalue = 2.0\nunit = "mm"\nrationale = "y"', r"margin\.canal\.source: this key is missing"),
         ('[margin.canal]\nvalue = 2.0\nunit = "cm"\nsource = "x"\nrationale = "y"', r"margin\.canal\.unit"),
-        ('[margin.canal]\nvalue = -1.0\nunit = "mm"\nsource = "x"\nrationale = "y"', r"margin\.canal\.value"),
+        (
+            '[margin.canal]\nvalue = -1.0\nunit = "mm"\nsource = "x"\nrationale = "y"',
+            "-1 is no distance",
+        ),
+        (
+            '[margin.canal]\nvalue = 0\nunit = "mm"\nsource = "x"\nrationale = "y"',
+            "a margin must be above",
+        ),
+        (
+            '[margin.canal]\nvalue = true\nunit = "mm"\nsource = "x"\nrationale = "y"',
+            "needed, not True",
+        ),
+        ('[margin.canal]\nvalue = 200\nunit = "mm"\nsource = "x"\nrationale = "y"', "200 mm is more than any margin"),
+        ("margin = 3", "margin: a table is needed here"),
+        (
+            '[planned-contact.sinus-floor]\nvalue = -1\nunit = "mm"\nsource = "x"\nrationale = "y"',
+            "-1 is no way to go behind a surface",
+        ),
         ('[planned-contact.canal]\nvalue = 1.0\nunit = "mm"\nsource = "x"\nrationale = "y"', "no such structure"),
         ("[margin", "not valid TOML"),
     ],
