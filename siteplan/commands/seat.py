@@ -90,7 +90,8 @@ class Dialogue:
             first, last = self.record.entries[0], self.record.entries[-1]
             count = len(self.record.entries)
             self.say(
-                f"Taken up again: begun {first.time}, {count} entries, the last at {last.time} ({last.kind.value})."
+                f"Taken up again: begun {first.time}, {count} {'entry' if count == 1 else 'entries'}, the last at "
+                f"{last.time} ({last.kind.value})."
             )
         else:
             self.start()
@@ -187,7 +188,31 @@ class Dialogue:
                 f"this fixture does not keep its margin ({'; '.join(broken)}); type 'yes' to take that on yourself "
                 "before it is turned, or 'end'."
             )
+        self.fits(entry)
         return entry
+
+    def fits(self, entry: "Entry") -> None:
+        """Whether an entry fits where the fixture stands, said in the words that can be typed.
+
+        Raises:
+            SeatingError: it does not fit this step, or its turns cannot be meant.
+        """
+        from siteplan.surgery.entries import REMARKS, Kind
+        from siteplan.surgery.seating import MOVES
+        from siteplan.surgery.seating_plan import SeatingError
+        from siteplan.surgery.spoken import typed_as
+
+        state = self.record.state
+        now = MOVES[state.phase]
+        if entry.kind not in REMARKS and entry.kind not in now:
+            forms = ", ".join(f"'{typed_as(kind)}'" for kind in now) or "'undo', 'correct', 'list' or 'quit'"
+            raise SeatingError(f"'{entry.kind.value}' does not fit here ({state.phase.value}); type {forms}.")
+        past = (entry.turns or 0.0) * state.plan.lead_mm - state.remaining_mm
+        if entry.turns and entry.kind is not Kind.BACKED_OUT and past > state.plan.length_mm:
+            raise SeatingError(
+                f"{entry.turns:g} turns would carry the fixture {past:.0f} mm past its planned depth, more than it is "
+                f"long; check the numbers and their order: '{typed_as(entry.kind)}'. If it spins, type 'out'."
+            )
 
     def last(self) -> int:
         """Number of the latest entry that counts."""
@@ -242,6 +267,7 @@ class Dialogue:
 
 def _advise(record: "Record", out: TextIO) -> None:
     from siteplan.surgery.advice import advice, position
+    from siteplan.surgery.spoken import typed_as
 
     state = record.state
     said = advice(state)
@@ -249,6 +275,8 @@ def _advise(record: "Record", out: TextIO) -> None:
     for warning in said.warnings:
         out.write(f"! {warning[0].upper()}{warning[1:]}.\n")
     out.write(f"NEXT  {said.do}\n{MARGIN}why: {said.why}\n")
+    if said.enter:
+        out.write(f"{MARGIN}then type: {' | '.join(typed_as(kind) for kind in said.enter)}\n")
     if state.phase.value in {"too little torque", "seated"}:
         out.writelines(f"- {caution}\n" for caution in said.cautions)
 

@@ -100,7 +100,13 @@ def _ratchet(state: State) -> _Said:
 
 def _at_ceiling(state: State) -> _Said:
     plan = state.plan
-    do = f"Back out by about {plan.back_out_turns:g} turns. If {mark_words(state)} already, leave it there."
+    if state.remaining_mm <= plan.depth_tolerance_mm:
+        do = (
+            f"Look at the mark first: if {mark_words(state)}, leave the fixture there. Only if not, back out by about "
+            f"{plan.back_out_turns:g} turns."
+        )
+    else:
+        do = f"Back out by about {plan.back_out_turns:g} turns. If {mark_words(state)} already, leave it there."
     why = (
         f"it clicked at the highest setting within the ceiling of {plan.ceiling_Ncm:g} N·cm; backing out lets the "
         "thread clear the way, and more torque is never the answer"
@@ -127,6 +133,9 @@ def _take_out(state: State) -> _Said:
         f"it went in by {state.regained:g} turns after {state.backed_out:g} were backed out, so the thread no longer "
         "widens the site, and the ceiling holds"
     )
+    if state.remaining_mm <= state.plan.depth_tolerance_mm:
+        do = f"Look at the mark first: if {mark_words(state)}, leave the fixture there. Only if not, take it out.{then}"
+        return do, f"by the turns the planned depth is reached; {why}", None
     return f"Take the fixture out.{then}", why, None
 
 
@@ -137,11 +146,13 @@ def _open(state: State) -> _Said:
 
 def _out(state: State) -> _Said:
     if state.loose:
-        do = f"Place a fixture that holds more: {_looser(state)}. Or put this one back and leave it without load."
+        other = _looser(state)
+        do = f"{'Place' if state.plan.looser else 'Note:'} {other}. Or put this one back and leave it without load."
         return do, "it held too little; a wider hole would hold even less", None
     opening = state.next_opening
     tight = f" If it was too tight: {opening}." if opening else ""
-    return f"Put the fixture in again by hand.{tight}", "it was taken out before it was seated", None
+    loose = f" If it was too loose: {_looser(state)}."
+    return f"Put the fixture in again by hand.{tight}{loose}", "it was taken out before it was seated", None
 
 
 def _no_branch(state: State) -> _Said:
@@ -154,8 +165,15 @@ def _no_branch(state: State) -> _Said:
 
 def _check_depth(state: State) -> _Said:
     if state.mark_seen:
-        do = "Compare gum thickness and mark, take a radiograph if in doubt, and confirm the depth or back out."
-        return do, "the mark is reported where it should be, but turns, mark and plan disagree", None
+        do = (
+            "Measure the gum and enter it, read which mark it meets, take a radiograph if in doubt. Then confirm the "
+            "depth or back out."
+        )
+        why = (
+            "the mark is reported where it should be, but turns, mark and plan disagree: gum of another thickness, "
+            "another mark, miscounted turns or a fixture that spins"
+        )
+        return do, why, None
     do = (
         "Look at the tool's mark: enter how far it stands above the gum. If turns gain no depth, the fixture spins: "
         "take it out."

@@ -35,7 +35,7 @@ MOVES: dict[Phase, tuple[Kind, ...]] = {
     Phase.RATCHET: (Kind.CLICKED, Kind.TURNED_IN, Kind.BACKED_OUT, Kind.MARK_AT_GUM, Kind.TAKEN_OUT, Kind.ENDED),
     Phase.AT_CEILING: (Kind.BACKED_OUT, Kind.MARK_AT_GUM, Kind.TAKEN_OUT, Kind.ENDED),
     Phase.GO_IN_AGAIN: (Kind.CLICKED, Kind.TURNED_IN, Kind.BACKED_OUT, Kind.MARK_AT_GUM, Kind.TAKEN_OUT, Kind.ENDED),
-    Phase.TAKE_OUT: (Kind.TAKEN_OUT, Kind.BACKED_OUT, Kind.ENDED),
+    Phase.TAKE_OUT: (Kind.TAKEN_OUT, Kind.MARK_AT_GUM, Kind.BACKED_OUT, Kind.ENDED),
     Phase.OPEN: (Kind.OPENED, Kind.TURNED_BY_HAND, Kind.REPLACED, Kind.ENDED),
     Phase.OUT: (Kind.TURNED_BY_HAND, Kind.OPENED, Kind.REPLACED, Kind.ENDED),
     Phase.NO_BRANCH_LEFT: (Kind.REPLACED, Kind.OPENED, Kind.TURNED_BY_HAND, Kind.ENDED),
@@ -199,6 +199,8 @@ def _clicked(state: State, entry: Entry) -> State:
     if higher:
         again = state.phase is Phase.GO_IN_AGAIN
         return _question_depth(replace(moved, phase=state.phase if again else Phase.RATCHET, setting_Ncm=higher[0]))
+    if moved.remaining_mm < -state.plan.depth_tolerance_mm:
+        moved = _warned(moved, _depth_text(moved.remaining_mm))
     if moved.cycles == 0 or state.backed_out == 0:
         return replace(moved, phase=Phase.AT_CEILING)
     return _judge_cycle(moved)
@@ -272,7 +274,10 @@ def _depth_by_mark(state: State, entry: Entry) -> float:
 def _depth_confirmed(state: State, entry: Entry) -> State:
     """Either the mark is at the gum and that depth is right, or it is not and its height above the gum is known."""
     if state.mark_seen:
-        return _after_seating(_at_mark(state))
+        off = state.remaining_mm
+        confirmed = _after_seating(_at_mark(state))
+        unsure = abs(off) > state.plan.depth_tolerance_mm
+        return _warned(confirmed, f"confirmed, although {_depth_text(off)}") if unsure else confirmed
     if entry.above_gum_mm is None:
         raise SeatingError("enter how many mm the tool's mark still stands above the gum, or 'mark at gum'.")
     measured = state.plan.apex_mm - entry.above_gum_mm

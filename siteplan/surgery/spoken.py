@@ -73,6 +73,8 @@ def parse(typed: str) -> Entry:
     if extra:
         rest = extra.group(1).partition(" ")[2]
     given = [number(part) for part in _UNITS.sub("", rest).split()]
+    if word.kind is Kind.TAKEN_OUT and given:
+        raise SeatingError(f"'out' means taken out of the hole; if it was backed out, type 'back {given[0]:g}'.")
     if not word.needed <= len(given) <= len(word.numbers):
         raise SeatingError(f"type it as '{word.form}': {word.says}.")
     values = dict(zip(word.numbers, given, strict=False))
@@ -82,6 +84,11 @@ def parse(typed: str) -> Entry:
             raise SeatingError("'mark MM' belongs to 'gum'; type 'above MM' for how far the mark stands above it.")
         values[name] = number(extra.group(3))
     return Entry(word.kind, **values)  # type: ignore[arg-type]  # the names come from the table above
+
+
+def typed_as(kind: Kind) -> str:
+    """How an entry of this kind is typed: "click NCM TURNS"; another fixture is placed by "with FIXTURE"."""
+    return next((word.form for word in WORDS.values() if word.kind is kind), "with FIXTURE")
 
 
 def parse_correction(typed: str) -> Entry:

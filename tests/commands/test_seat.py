@@ -220,3 +220,18 @@ def test_the_sample_is_seated_from_its_own_case(root, tmp_path, monkeypatch, cap
     assert plan_kept.forecast
     assert cli.main(["seat", str(case), "--tooth", "11"]) == 1
     assert "tooth 11 is not planned" in capsys.readouterr().err
+
+
+def test_what_does_not_fit_is_said_in_words_that_can_be_typed(path):
+    said = talk(path, "hand 4", "click 45 1", "click 45 1", "out 2")
+    assert "type 'back TURNS', 'gum [TURNS [NCM]] [mark MM]', 'out', 'end'" in said
+    assert "if it was backed out, type 'back 2'" in said
+    assert "then type: hand TURNS" in said
+
+
+def test_turns_that_cannot_be_meant_are_not_taken(path):
+    # Torque and turns exchanged: 40 turns of 1 mm carry a fixture of 10 mm far past any depth (turns times lead).
+    said = talk(path, "hand 4", "gum 40 1")
+    assert "40 turns would carry the fixture 35 mm past its planned depth" in said
+    assert "'gum [TURNS [NCM]] [mark MM]'" in said
+    assert len(read_record(path, 36).entries) == 2
