@@ -31,6 +31,8 @@ def bone_json(bone: BoneFindings, *, table: str = "five-class") -> dict[str, Any
         "mesiodistal_width": _list(bone.levels.mesiodistal_width),
         "mean_grey": bone.mean_grey.as_json(),
         "mean_grey_thirds": _list(bone.thirds),
+        "trabecular_grey": bone.trabecular_grey.as_json(),
+        "trabecular_hu": bone.trabecular_hu.as_json(),
         "mean_hu": bone.mean_hu.as_json(),
         "provisional_hu": bone.provisional_hu.as_json(),
         "density": chosen.as_json(),
@@ -70,6 +72,7 @@ def _form(form: RidgeForm) -> dict[str, Any]:
         "source": form.source,
         "status": form.status,
         "why": form.why,
+        "probabilities": {name: round(share, 4) for name, share in form.probabilities.items()},
         "height": form.height.as_json(),
         "width": form.width.as_json(),
     }

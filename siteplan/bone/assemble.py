@@ -8,6 +8,7 @@ import numpy as np
 from siteplan.bone.block import SiteBlock
 from siteplan.bone.calibration import Calibration, provisional_calibration
 from siteplan.bone.density import DensityClass, classify, density_tables
+from siteplan.bone.drift import SoftField, drift_of, soft_field, without_drift
 from siteplan.bone.findings import Array, BoneFindings, Undercut
 from siteplan.bone.grey import (
     CYLINDER_DEPTH_MM,
@@ -16,6 +17,7 @@ from siteplan.bone.grey import (
     around_axis,
     profile,
     region_weights,
+    site_drift_sd,
     weighted_mean,
 )
 from siteplan.bone.levels import GreyLevels
@@ -24,6 +26,7 @@ from siteplan.bone.reading import AxisReading, Edge, SectionReader
 from siteplan.bone.ridge import find_undercuts, ridge_form
 from siteplan.bone.sharpening import Sharpening
 from siteplan.bone.shell_fit import ShellFit
+from siteplan.bone.trabecular import trabecular_mean
 from siteplan.flags import Flag
 from siteplan.measures import Measure
 
@@ -64,9 +67,11 @@ def assemble(
     context = GreyContext(levels.soft, levels.step)
     on_axis = axis.entry.at_mm is not None
     mean, thirds = _means(found, context, on_axis)
-    hu, provisional, density = _density(mean, levels, calibration)
     method = reader.method
     outline = _outline(block, reader, quick, on_axis)
+    field = None if axis.entry.at_mm is None else soft_field(fit, found.entry.at_mm or 0.0, levels)
+    scale = _Scale(calibration, provisional_calibration(levels), field, site_drift_sd(context))
+    core = _trabecular(found, axis, outline, context)
     height = _height(axis, method, quick)
     measured = level_measures(reader, block, levels_mm, levels.soft, quick=quick)
     edge_sd = next(((m.high - m.low) / (2 * NORMAL_95) for m in measured.lingual_mm if m.high and m.low), 0.15)
@@ -88,14 +93,16 @@ def assemble(
         profile_grey=profile(block),
         mean_grey=mean,
         thirds=thirds,
-        mean_hu=hu,
-        provisional_hu=provisional,
-        density=density,
+        trabecular_grey=core,
+        trabecular_hu=scale.best(core),
+        mean_hu=scale.trusted(mean),
+        provisional_hu=scale.provisional(mean),
+        density=_density(mean, core, scale),
         calibration=calibration,
         blur_fwhm=_blur(fit, 0),
         blur_fwhm_across_slices=_blur(fit, 1),
         noise_sd=_noise(fit, context),
-        drift=_drift(fit),
+        drift=drift_of(field),
         metal_share=found.metal_share,
         undercuts=_undercuts(block, reader, edge_sd) if on_axis and not quick else (),
         ridge_form=ridge_form(height, measured.ridge_width, bone_to),
@@ -107,6 +114,7 @@ def assemble(
         context=context,
         reader=reader,
         sharpening=found.sharpening,
+        soft_field=field,
     )
 
 
@@ -133,17 +141,47 @@ def _means(found: Measured, context: GreyContext, on_axis: bool) -> tuple[Measur
     return over(0, CYLINDER_DEPTH_MM), tuple(over(float(a), float(b)) for a, b in pairwise(cuts))
 
 
-def _density(
-    mean: Measure, levels: GreyLevels, calibration: Calibration | None
-) -> tuple[Measure, Measure, tuple[DensityClass, ...]]:
-    own = provisional_calibration(levels)
-    provisional = Measure.absent("HU", Flag.NOT_CALIBRATED) if own is None else own.apply(mean)
-    hu = Measure.absent("HU", Flag.NOT_CALIBRATED) if calibration is None else calibration.apply(mean)
-    if calibration is not None and not calibration.trusted:
-        provisional, hu = hu, Measure.absent("HU", Flag.NOT_CALIBRATED, Flag.PROVISIONAL_SCALE)
-    used = hu if hu.value is not None else provisional
-    trusted = calibration is not None and calibration.trusted
-    return hu, provisional, tuple(classify(used, table, trusted) for table in density_tables().values())
+def _trabecular(found: Measured, axis: AxisReading, outline: tuple[Array, ...], context: GreyContext) -> Measure:
+    """Mean of the cancellous bone; needs the inner surfaces, so not while a hand moves."""
+    if found.fit is None:
+        return Measure.absent("grey", Flag.QUICK_ESTIMATE if axis.entry.at_mm is not None else Flag.NO_BONE_ON_AXIS)
+    blur = float(np.exp(found.fit.theta[found.fit.layout.slices()[7]].max()))
+    return trabecular_mean(found.clean, axis, (outline[2], outline[3]), blur, context)
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """From grey to HU at this site: the scale that holds, the scan's own, and the drift around the site."""
+
+    given: Calibration | None
+    own: Calibration | None
+    field: SoftField | None
+    drift_sd: float
+
+    def trusted(self, grey: Measure) -> Measure:
+        """HU, absent unless a trusted scale was given."""
+        if self.given is None or not self.given.trusted:
+            why = () if self.given is None else (Flag.PROVISIONAL_SCALE,)
+            return Measure.absent("HU", Flag.NOT_CALIBRATED, *why)
+        return without_drift(grey, self.given, self.field, self.drift_sd)
+
+    def provisional(self, grey: Measure) -> Measure:
+        """HU on the scan's own scale, or on an untrusted one that was given."""
+        scale = self.own if self.given is None or self.given.trusted else self.given
+        absent = Measure.absent("HU", Flag.NOT_CALIBRATED)
+        return absent if scale is None else without_drift(grey, scale, self.field, self.drift_sd)
+
+    def best(self, grey: Measure) -> Measure:
+        """HU on the best scale there is."""
+        hu = self.trusted(grey)
+        return hu if hu.value is not None else self.provisional(grey)
+
+
+def _density(mean: Measure, trabecular: Measure, scale: _Scale) -> tuple[DensityClass, ...]:
+    """The class by each table, of the mean that the table was made for."""
+    calibrated = scale.given is not None and scale.given.trusted
+    site, core = scale.best(mean), scale.best(trabecular)
+    return tuple(classify(core if t.trabecular else site, t, calibrated) for t in density_tables().values())
 
 
 def _outline(block: SiteBlock, reader: SectionReader, quick: bool, found: bool) -> tuple[Array, Array, Array, Array]:
@@ -172,20 +210,6 @@ def _noise(fit: ShellFit | None, context: GreyContext) -> Measure:
         return Measure.absent("grey", Flag.NO_EDGE_FOUND, method="joint fit")
     flags = (Flag.NOISY,) if fit.noise_outside > NOISY_SHARE * context.step else ()
     return Measure(fit.noise_outside, "grey", method="what the joint fit leaves over", flags=flags)
-
-
-def _drift(fit: ShellFit | None) -> Measure:
-    """Greatest difference of the soft tissue's grey value along the outer surface: cupping and shading around bone."""
-    if fit is None:
-        return Measure.absent("grey", Flag.NO_EDGE_FOUND, method="joint fit")
-    part = fit.layout.slices()[4]
-    basis = fit.layout.outside.basis(fit.curve.s_mm)
-    level = basis @ fit.theta[part]
-    sd = np.sqrt(np.einsum("pi,ij,pj->p", basis, fit.covariance[part, part], basis))
-    a, b = int(np.argmax(level)), int(np.argmin(level))
-    value, reach = float(level[a] - level[b]), NORMAL_95 * float(np.hypot(sd[a], sd[b]))
-    what = "range of soft tissue along the bone surface"
-    return Measure(value, "grey", max(value - reach, 0.0), value + reach, what)
 
 
 def _blur(fit: ShellFit | None, which: int) -> Measure:

@@ -33,7 +33,7 @@ class DensityLimit:
 
 @dataclass(frozen=True, slots=True)
 class DensityTable:
-    """A published table; `classes` run from the densest to the softest."""
+    """A published table; `classes` run from the densest to the softest. trabecular: made without the cortex."""
 
     name: str
     title: str
@@ -42,6 +42,7 @@ class DensityTable:
     source: str
     status: str
     classes: tuple[DensityLimit, ...]
+    trabecular: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +122,10 @@ def _table(path: Path, name: str, entry: object) -> DensityTable:
             "before and only the last without."
         )
     text = {key: str(entry.get(key, "")) for key in ("title", "unit", "region", "source", "status")}
-    return DensityTable(name=name, classes=limits, **text)
+    trabecular = entry.get("trabecular", False)
+    if not isinstance(trabecular, bool):
+        raise LibraryFileError(f"{path}: [{name}] `trabecular` must be true or false, not {trabecular!r}.")
+    return DensityTable(name=name, classes=limits, trabecular=trabecular, **text)
 
 
 def _limit(path: Path, name: str, position: int, entry: object) -> DensityLimit:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from siteplan.bone.block import SiteBlock
 from siteplan.bone.calibration import Calibration
 from siteplan.bone.density import DensityClass
+from siteplan.bone.drift import SoftField
 from siteplan.bone.grey import GreyContext
 from siteplan.bone.reading import SectionReader
 from siteplan.bone.sharpening import Sharpening
@@ -56,7 +57,10 @@ class Undercut:
 
 @dataclass(frozen=True, slots=True)
 class RidgeForm:
-    """Published class of the cross-section and its numbers; `label` is None where these do not allow one."""
+    """Published class of the cross-section and its numbers; `label` is None where these do not allow one.
+
+    probabilities: of each class, given the intervals of both numbers; what is left to 1 is covered by no class.
+    """
 
     label: str | None
     table: str
@@ -65,6 +69,7 @@ class RidgeForm:
     why: str
     height: Measure
     width: Measure
+    probabilities: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +84,10 @@ class BoneFindings:
         profile_depth_mm, profile_grey: (D,) grey value along the axis.
         mean_grey: standard cylinder (radius 1.75 mm, bone entry to 10 mm below); thirds: the same by its crestal,
             middle and apical third.
+        trabecular_grey: mean of the cancellous bone in it alone; trabecular_hu: the same in HU, on the
+            provisional scale where no other was given.
         mean_hu: absent unless a calibration was given; provisional_hu: on the scan's own scale when it was not.
+        soft_field: soft tissue's level around the site, for the drift of the scale.
         buccal_edge_mm, lingual_edge_mm: (D,) outer surface per layer, NaN where there is none (lingual negative).
         buccal_inner_mm, lingual_inner_mm: (D,) inner surface of the plates likewise.
         quick: whether these are the fast values shown while a hand moves.
@@ -101,6 +109,8 @@ class BoneFindings:
     profile_grey: Array
     mean_grey: Measure
     thirds: tuple[Measure, ...]
+    trabecular_grey: Measure
+    trabecular_hu: Measure
     mean_hu: Measure
     provisional_hu: Measure
     density: tuple[DensityClass, ...]
@@ -120,6 +130,7 @@ class BoneFindings:
     context: GreyContext
     reader: SectionReader = field(repr=False)
     sharpening: Sharpening | None = field(default=None, repr=False)
+    soft_field: SoftField | None = field(default=None, repr=False)
 
     @property
     def ridge_width(self) -> tuple[Measure, ...]:

@@ -20,7 +20,7 @@ _DRIFT_SHARE = 0.015
 """SD of what scatter and hardening leave over, as a share of the distance from soft tissue to the mean
 (our own estimate from simulated volumes)."""
 _DRIFT_FLOOR_SHARE = 0.012
-"""The same for values near soft tissue, as a share of the distance from air to soft tissue."""
+"""The same for values near soft tissue, as a share of the distance from air to soft tissue; `drift` may know more."""
 _LEAST_SAMPLES = 50
 _MOST_MISSING = 0.02
 """Share of a region that may lie outside the scan before the mean is flagged."""
@@ -110,8 +110,13 @@ def _mean_sd(
     noise = sd / np.sqrt(independent)
     drift = 0.0
     if context is not None:
-        drift = np.hypot(_DRIFT_SHARE * abs(mean - context.soft), _DRIFT_FLOOR_SHARE * context.step)
+        drift = np.hypot(_DRIFT_SHARE * abs(mean - context.soft), site_drift_sd(context))
     return float(np.sqrt((0.35 * noise) ** 2 + drift**2 + (0.5 * shift) ** 2 + (missing * sd) ** 2))
+
+
+def site_drift_sd(context: GreyContext) -> float:
+    """SD of the scale's drift at a site where nothing is known of it, grey."""
+    return _DRIFT_FLOOR_SHARE * context.step
 
 
 def profile(block: SiteBlock, radius_mm: float = 0.75) -> NDArray[np.float64]:

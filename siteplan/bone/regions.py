@@ -4,8 +4,9 @@ from numpy.typing import ArrayLike
 
 from siteplan.bone.block import SiteBlock
 from siteplan.bone.calibration import Calibration
+from siteplan.bone.drift import without_drift
 from siteplan.bone.findings import BoneFindings
-from siteplan.bone.grey import region_weights, weighted_mean
+from siteplan.bone.grey import region_weights, site_drift_sd, weighted_mean
 from siteplan.flags import Flag
 from siteplan.measures import Measure
 
@@ -35,4 +36,8 @@ def mean_grey_in(
     if isinstance(bone, BoneFindings) and bone.sharpening is not None:
         shift = bone.sharpening.shift(weights)
     mean = weighted_mean(block, weights, context, shift=shift, method=what, flags=flags)
-    return mean if calibration is None else calibration.apply(mean)
+    if calibration is None:
+        return mean
+    if not isinstance(bone, BoneFindings):
+        return calibration.apply(mean)
+    return without_drift(mean, calibration, bone.soft_field, site_drift_sd(bone.context))

@@ -1,5 +1,6 @@
 """Undercuts of the outer surface, and the published class of the ridge where the numbers allow one."""
 
+import math
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,10 @@ _HEIGHT_MM = 10.0
 _WIDE_MM, _NARROW_MM = 5.0, 2.5
 """Bounds of the divisions (reference as above, confirmed): A height > 10, width > 5; B height > 10, width 2.5 to 5;
 C height < 10, width < 2.5. Whether a bound belongs to the higher or the lower division is not stated."""
+_TOLD_SHARE = 0.025
+"""Divisions less probable than this are not told: a bound outside of the 95 % interval."""
+_UNKNOWN_SD_MM = 0.15
+"""SD of a measure without an interval (our own bound)."""
 
 
 def find_undercuts(depth_mm: Array, buccal_mm: Array, lingual_mm: Array, edge_sd_mm: float) -> tuple[Undercut, ...]:
@@ -114,6 +119,7 @@ def ridge_form(height: Measure, widths: tuple[Measure, ...], bone_to_mm: float) 
     at = width.depth_mm or 0.0
     more = "" if height.value is not None else " or more"
     numbers = f"height {known:.1f} mm{more}, width {width.value:.1f} mm at {at:g} mm"
+    shares = _shares(1.0 if height.value is None else _above(height, _HEIGHT_MM), width)
     if known > _HEIGHT_MM and width.value > _WIDE_MM:
         label = "A"
     elif known > _HEIGHT_MM and width.value >= _NARROW_MM:
@@ -121,12 +127,26 @@ def ridge_form(height: Measure, widths: tuple[Measure, ...], bone_to_mm: float) 
     elif known < _HEIGHT_MM and width.value < _NARROW_MM:
         label = "C"
     else:
-        return RidgeForm(None, why=f"{numbers}: the published divisions do not cover this", **common)
-    close = _near_bound(width, (_WIDE_MM, _NARROW_MM)) or _near_bound(height, (_HEIGHT_MM,))
-    return RidgeForm(label, why=numbers + ("; a bound lies within the interval" if close else ""), **common)
+        label = None
+        numbers += ": the published divisions do not cover this"
+    near = {name: share for name, share in shares.items() if share >= _TOLD_SHARE}
+    if near if label is None else shares[label] < 1 - _TOLD_SHARE:
+        left = 1 - sum(near.values())
+        rest = [f"none of them {left:.0%}"] if left >= _TOLD_SHARE else []
+        numbers += "; a bound lies within the interval: " + ", ".join([f"{n} {p:.0%}" for n, p in near.items()] + rest)
+    return RidgeForm(label, why=numbers, probabilities=shares, **common)
 
 
-def _near_bound(measure: Measure, bounds: tuple[float, ...]) -> bool:
-    if measure.low is None or measure.high is None:
-        return False
-    return any(measure.low <= b <= measure.high for b in bounds)
+def _shares(high: float, width: Measure) -> dict[str, float]:
+    """Probability of each division: height above its bound has `high`; the two numbers err independently."""
+    wide, broad = _above(width, _WIDE_MM), _above(width, _NARROW_MM)
+    return {"A": high * wide, "B": high * (broad - wide), "C": (1 - high) * (1 - broad)}
+
+
+def _above(measure: Measure, bound: float) -> float:
+    """Probability that the truth lies above a bound, the interval taken as that of a normal distribution."""
+    assert measure.value is not None
+    sd = _UNKNOWN_SD_MM
+    if measure.low is not None and measure.high is not None:
+        sd = max((measure.high - measure.low) / (2 * 1.96), 1e-6)
+    return 0.5 * math.erfc((bound - measure.value) / (sd * math.sqrt(2)))

@@ -74,6 +74,7 @@ def pairs_of(case: Case, bone: BoneFindings) -> list[tuple[str, float, Measure]]
     stops = [x for x in (t.canal_wall, t.sinus_plate, t.far_plate) if x is not None]
     found.append(("available height", min(stops, default=None), bone.available_height))
     found.append(("mean HU", t.mean_hu, bone.mean_hu))
+    found.append(("trabecular HU", t.trabecular_hu, bone.trabecular_hu))
     return [(name, truth, m) for name, truth, m in (*found, *_undercuts(case, bone)) if truth is not None]
 
 

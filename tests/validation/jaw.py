@@ -165,6 +165,7 @@ class SiteTruth:
     far_end: float | None = None
     mesiodistal: dict[float, float | None] = field(default_factory=dict)
     edges: tuple[Array, Array, Array] | None = None
+    trabecular_hu: float | None = None
 
 
 LEVELS = (1.0, 3.0, 5.0, 7.0, 10.0)
@@ -234,6 +235,7 @@ def site_truth(place: Placing, crest: Array, axis: Array, buccal: Array, rng: np
         *(far if cavity is None else (None, None)),
         across,
         _edges(place, crest, axis, buccal),
+        place.jaw.hu[CANCELLOUS],
     )
 
 

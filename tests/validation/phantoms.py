@@ -55,8 +55,8 @@ REGIMES = {
 }
 
 
-def draw_case(regime: str, rng: np.random.Generator) -> Case:
-    """A random phantom of the regime with one site."""
+def draw_case(regime: str, rng: np.random.Generator, *, hardening: float = Scanner.hardening) -> Case:
+    """A random phantom of the regime with one site; `hardening` darkens around dense bone."""
     r = REGIMES[regime]
 
     def draw(low: float, high: float) -> float:
@@ -75,7 +75,8 @@ def draw_case(regime: str, rng: np.random.Generator) -> Case:
         draw(*r.texture),
         draw(0.75, 1.05),
         draw(-60, 120),
-        edge_gradient=draw(0.4, 1.6),
+        hardening,
+        draw(0.4, 1.6),
     )
     corner = np.array([[d, b, m] for d in (-5.5, 20.5) for b in (-12.5, 12.5) for m in (-4.0, 4.0)])
     box = truth.crest + corner @ np.stack([frame.axis, frame.buccal, frame.distal])

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.validation import reliability
 from tests.validation.collect import FIXED, HALF, OURS, Row
 
 SILENT_MM = 0.4
@@ -42,7 +43,7 @@ def _line(key: tuple[str, str, str], group: list[Row]) -> dict[str, object]:
         "worst": float(size.max()),
         "coverage": float(np.mean(inside)) if inside else float("nan"),
         "z": float(np.sqrt(np.mean(np.square(z)))) if z else float("nan"),
-        "silent": silent if key[1] != "mean HU" else 0,
+        "silent": silent if not key[1].endswith("HU") else 0,
     }
 
 
@@ -66,6 +67,40 @@ def markdown(lines: list[dict[str, object]]) -> str:
     return "\n".join(out)
 
 
+BRIEF = (
+    "ridge width",
+    "plate",
+    "crestal cortex",
+    "canal roof",
+    "floor plate",
+    "available height",
+    "mean HU",
+    "trabecular HU",
+)
+
+
+def brief(rows: list[Row]) -> str:
+    """One line per regime: mean absolute error (worst) of the joint fit, of the half-maximum rule, coverage, count."""
+    names = [q for q in BRIEF if any(r.quantity == q for r in rows)]
+    out = ["| regime | " + " | ".join(names) + " | silent |", "|" + " --- |" * (len(names) + 2)]
+    for regime in dict.fromkeys(r.regime for r in rows):
+        cells, silent = [], 0
+        for name in names:
+            part = [r for r in rows if r.regime == regime and r.quantity == name]
+            lines = {str(x["method"]): x for x in summary(part)}
+            if OURS not in lines or np.isnan(float(str(lines[OURS]["MAE"]))):
+                cells.append("")
+                continue
+            ours, half = lines[OURS], lines.get(HALF, lines[OURS])
+            silent += int(str(ours["silent"]))
+            form = "{:.0f}" if name.endswith("HU") else "{:.3f}"
+            one, worst, other = (form.format(x) for x in (ours["MAE"], ours["worst"], half["MAE"]))
+            count = str(ours["measured"]).split("/")[0]
+            cells.append(f"{one} ({worst}) / {other}; {ours['coverage']:.0%} of {count}")
+        out.append(f"| {regime} | " + " | ".join(cells) + f" | {silent} |")
+    return "\n".join(out)
+
+
 def write(rows: list[Row], folder: Path) -> str:
     """Write `rows.csv`, `table.md` and the plots into a folder; returns the table."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -76,7 +111,7 @@ def write(rows: list[Row], folder: Path) -> str:
             writer.writerow(
                 [r.regime, r.case, r.method, r.quantity, r.truth, r.value, r.low, r.high, " ".join(r.flags), r.seconds]
             )
-    text = markdown(summary(rows))
+    text = markdown(summary(rows)) + "\n\n" + brief(rows) + "\n\n" + reliability.markdown(reliability.trials_of(rows))
     (folder / "table.md").write_text(text + "\n", encoding="utf-8")
     plots(rows, folder)
     return text
@@ -89,7 +124,13 @@ def plots(rows: list[Row], folder: Path) -> None:
     matplotlib.use("Agg")
     from matplotlib import pyplot
 
-    for quantity, unit in (("plate", "mm"), ("ridge width", "mm"), ("crestal cortex", "mm"), ("mean HU", "HU")):
+    for quantity, unit in (
+        ("canal roof", "mm"),
+        ("plate", "mm"),
+        ("ridge width", "mm"),
+        ("crestal cortex", "mm"),
+        ("mean HU", "HU"),
+    ):
         figure, axes = pyplot.subplots(1, 2, figsize=(11, 4.5))
         for method, mark in ((FIXED, "^"), (HALF, "s"), (OURS, "o")):
             part = [r for r in rows if r.quantity == quantity and r.method == method and r.value is not None]
