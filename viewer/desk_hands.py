@@ -18,7 +18,7 @@ from viewer.texts import say
 from viewer.workspace import Workspace
 
 LOOK_REACH_MM = 40.0
-"""How far from the fixture the section can be stepped. Beyond `look.SIDES_MM` only the patient's letters name a side."""
+"""How far from the fixture the section can be stepped. Beyond `look.SIDES_MM` only patient letters name a side."""
 
 
 class Hands:

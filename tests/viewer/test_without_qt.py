@@ -28,6 +28,7 @@ MM = st.floats(-3, 3)
 PUT_TOGETHER = {
     "decide",
     "film",
+    "depth",
     "way",
     "word",
     "tissue",
