@@ -202,7 +202,7 @@ def _outline(drill: DrillReach, handpiece: Handpiece, extra_mm: float) -> Solid:
 
 def _why(drill: DrillReach, fit: Fit, bare: _Way, longer: _Way | None, opening: Opening | None) -> str:
     if fit is Fit.FITS:
-        return f"{drill.name} fits without the extender{_room(bare, opening)}"
+        return f"{drill.name} fits without the extender{_beside(bare)}{_room(bare, opening)}"
     hit = f"the head comes within {bare.gap_mm:.1f} mm of a crown" if bare.collides else ""
     high = _too_high("it needs", bare, opening) if bare.too_high else ""
     trouble = " and ".join(part for part in (hit, high) if part)
@@ -220,6 +220,10 @@ def _why(drill: DrillReach, fit: Fit, bare: _Way, longer: _Way | None, opening: 
 
 
 NOT_CHECKED = " The mouth opening was not given and not checked."
+
+
+def _beside(way: _Way) -> str:
+    return " as far as drawn (no neighbouring crown is)" if way.gap_mm is None else ""
 
 
 def _room(way: _Way, opening: Opening | None) -> str:

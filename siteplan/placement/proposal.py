@@ -137,20 +137,28 @@ def _proposal(place: Place, c: Candidate, n: int, good: Sequence[Candidate], wei
 
 
 def _fallen(found: Sequence[Candidate]) -> tuple[str, ...]:
-    """For each family and diameter what keeps its lengths out: lengths that lack the same share a sentence."""
+    """For each family and diameter what keeps its lengths out: for each rule a sentence on the length nearest to it."""
     groups: dict[tuple[str, float], list[Candidate]] = {}
     for c in found:
         groups.setdefault((c.fixture.family, c.fixture.outer_diameter_mm), []).append(c)
     said = []
     for (family, diameter), members in sorted(groups.items()):
-        lacking: dict[str, list[float]] = {}
+        lacking: dict[str, list[Candidate]] = {}
         for c in sorted(members, key=lambda c: c.fixture.length_mm):
             if not c.fits:
-                lacking.setdefault(lack(c), []).append(c.fixture.length_mm)
-        for reason, lengths in lacking.items():
-            listed = ", ".join(f"{length:g}" for length in lengths)
-            said.append(f"No place was found for {family} {diameter:.1f} mm in {listed} mm length: {reason}.")
+                lacking.setdefault(c.names[c.tightest], []).append(c)
+        said += [
+            f"No place was found for {family} {diameter:.1f} mm in {_lengths(short)}." for short in lacking.values()
+        ]
     return tuple(said)
+
+
+def _lengths(short: Sequence[Candidate]) -> str:
+    """The length that lacks least of a rule with what it lacks, and the others, which lack as much or more."""
+    least = max(short, key=lambda c: float(c.spare[c.tightest]))
+    text = f"{least.fixture.length_mm:g} mm length: {lack(least)}"
+    others = [f"{c.fixture.length_mm:g}" for c in short if c is not least]
+    return f"{text}; nor in {', '.join(others)} mm, which lack more of the same" if others else text
 
 
 def _short(found: Sequence[Candidate]) -> tuple[str, ...]:

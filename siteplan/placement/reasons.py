@@ -124,9 +124,9 @@ def _hold(c: Candidate) -> str:
 def _lean(place: Place, c: Candidate) -> str:
     tilt = _degrees(c.pose.axis, place.bone.frame.axis)
     if place.neighbour_axes is None or not len(place.neighbour_axes):
-        return f"{tilt:.0f} degrees from the plan"
+        return f"{tilt:.1f} degrees from the plan"
     beside = float(np.mean([_degrees(c.pose.axis, axis) for axis in place.neighbour_axes]))
-    return f"{tilt:.0f} degrees from the plan and {beside:.0f} from its neighbours"
+    return f"{tilt:.1f} degrees from the plan and {beside:.1f} from its neighbours"
 
 
 def _degrees(one: Array, other: Array) -> float:
@@ -147,12 +147,15 @@ def lack(c: Candidate) -> str:
         return f"the best place found leans {beyond:.0f} degrees out of the common path of insertion"
     if c.least[k] <= 0:
         return f"in the best place found the tip goes {-c.spare[k]:.1f} mm too far ({c.names[k]})"
+    measured = rounded_down(float(c.measured[k]), 1)
     doubt = c.measured[k] - c.least[k] - c.spare[k]
     more = f" and the doubt of {doubt:.1f} mm about its position ask" if doubt > 0.05 else " asks"
-    return (
-        f"the best place found leaves {c.measured[k]:.1f} mm at {c.names[k]}, {_little(-c.spare[k])} less than its"
-        f" margin of {c.least[k]:.1f} mm{more}"
+    found = (
+        f"the best place found leaves {measured:.1f} mm at {c.names[k]}"
+        if measured >= 0
+        else f"the best place found goes {-measured:.1f} mm past the surface at {c.names[k]}"
     )
+    return f"{found}, {_little(-c.spare[k])} less than its margin of {c.least[k]:.1f} mm{more}"
 
 
 def _little(length_mm: float) -> str:

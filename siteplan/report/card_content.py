@@ -87,7 +87,7 @@ def _access(preparation: Preparation, naming: Naming) -> list[dict[str, str]]:
     """What the handpiece needs, once for all drills with the same answer: their names, and the answer."""
     drills: dict[str, list[str]] = {}
     for step in preparation.steps:
-        if step.access and step.handpiece is not None:
+        if step.handpiece is not None:
             drills.setdefault(naming.clean(step.handpiece.said), []).append(step.drill.name)
     return [{"drills": ", ".join(dict.fromkeys(names)), "text": said} for said, names in drills.items()]
 

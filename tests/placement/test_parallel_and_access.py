@@ -107,6 +107,17 @@ def test_opening_alone_can_forbid_it() -> None:
     assert "no extender" in access(DRILL, SITE, bare, [crown(5.5, 12.0)], opening=Opening(60.0)).why
 
 
+def test_what_was_not_looked_at_is_said_where_it_fits() -> None:
+    nothing = access(DRILL, SITE, HEAD, []).why
+    assert "as far as drawn (no neighbouring crown is)" in nothing
+    assert "The mouth opening was not given and not checked." in nothing
+    crown_only = access(DRILL, SITE, HEAD, [crown(9.0, 8.0)]).why
+    assert "as far as drawn" not in crown_only
+    assert "The mouth opening was not given and not checked." in crown_only
+    both = access(DRILL, SITE, HEAD, [crown(9.0, 8.0)], opening=Opening(45.0)).why
+    assert "not checked" not in both
+
+
 def test_sizes_that_make_no_sense() -> None:
     with pytest.raises(GeometryError, match="handpiece"):
         Handpiece(0.0, 13.0)
