@@ -1,5 +1,6 @@
 """An air cavity near a point, and the rough surface of its floor as triangles."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from heapq import heappop, heappush
 
@@ -15,11 +16,23 @@ from siteplan.scan.volume import Scan
 
 Points = NDArray[np.float64]
 
-NEAR_MM = 15.0
-"""How far the given point may lie from the cavity; a click on the crest below a floor still finds it (our own)."""
+FAR_MM = 25.0
+"""How far above or below the given point a floor may lie: a ridge under it is up to 20 mm high and covered by gum, and
+a sinus is up to 40 mm high (from memory)."""
 
 HEIGHT_MM = 22.0
-"""How far around the point the cavity is looked for (our own)."""
+"""How far beside the point, and beyond `FAR_MM`, the cavity is looked for (our own)."""
+
+LINING_REACH_MM = 12.0
+"""Bone this far below the air's edge still carries the floor: a swollen lining may be so thick (our own)."""
+
+_BONY_GREY, _BONY_SHARE = 0.15, 0.6
+"""Grey from soft tissue (0) to dense bone (1) that says bone in this coarse box, where a thin plate is hardly bright;
+and the share of a floor that must stand on it (our own)."""
+
+_ABOVE_SHARE = 0.3
+"""A floor this many times its height above the click is as far as one beside it: it is below the cavity that one
+clicks on the ridge (our own)."""
 
 _SMALLEST_MM3 = 100.0
 """Air smaller than this is a bubble or noise, no cavity (our own)."""
@@ -51,60 +64,97 @@ class RoughFloor:
 def rough_floor(
     scan: Scan, near_lps_mm: ArrayLike, levels: Levels, up: Points, radius_mm: float, spacing_mm: float
 ) -> RoughFloor:
-    """The floor of the air cavity nearest to a point, within `radius_mm` to the sides of it.
+    """The bony floor of an air cavity that a click means, within `radius_mm` to the sides of it.
+
+    Every cavity around is tried. A click in its air (however far above the floor) means its own floor; a click in the
+    bone, the gum or the mouth means the floor above it; one in the lining or a septum the floor just below it.
 
     Args:
         up: (3,) unit vector from the floor into the cavity.
 
     Raises:
-        GeometryError: no air cavity near the point, or none of its wall looks like a floor there.
+        GeometryError: no air cavity near the point, or none of them has a floor of bone there.
     """
     near = np.asarray(near_lps_mm, dtype=np.float64)
     if not scan.contains(near):
         raise GeometryError("near: the point lies outside the scan; give patient millimetres inside it.")
     if levels.air is None:
-        raise GeometryError("near: this scan shows no air, so no cavity can be found in it.")
-    box = box_around(scan, near, HEIGHT_MM, spacing_mm)
+        raise GeometryError(
+            "near: this scan shows no air, so no cavity can be found in it (a cavity full of fluid shows none); "
+            "draw the floor by hand."
+        )
+    box = box_around(scan, near + np.outer([-FAR_MM, 0.0, FAR_MM], up), HEIGHT_MM, spacing_mm)
     air = box.filled < levels.air_edge
     air[~np.isfinite(box.values)] = False
-    chosen = _part_above(air, box, near, up)
+    floors = []
+    for part in _parts(air, box, near, up, radius_mm):
+        found = _floor_of(part, air, box, levels, near, up, radius_mm)
+        if found is not None:
+            floors.append((_far_from(found, part, box, near, up), found))
+    if not floors:
+        raise GeometryError(
+            f"near: no air cavity with a floor of bone lies within {radius_mm:.0f} mm beside this point and "
+            f"{FAR_MM:.0f} mm above or below it; click in the cavity's air or on the ridge straight below it."
+        )
+    return min(floors, key=lambda each: each[0])[1]
+
+
+def _parts(air: NDArray[np.bool_], box: Box, near: Points, up: Points, radius_mm: float) -> Iterator[NDArray[np.bool_]]:
+    """The connected pieces of air, large enough for a cavity, that come within `radius_mm` beside the click."""
+    opened = ndimage.binary_opening(air, iterations=max(1, round(_NECK_MM / box.spacing_mm)))
+    labels, count = ndimage.label(opened)
+    sizes = np.bincount(labels.ravel(), minlength=count + 1) * box.spacing_mm**3
+    offset = box.to_lps(np.argwhere(opened)) - near
+    beside = np.linalg.norm(offset - (offset @ up)[:, None] * up, axis=1)
+    close = np.bincount(labels[opened], weights=beside < radius_mm, minlength=count + 1)
+    for n in np.flatnonzero((sizes >= _SMALLEST_MM3) & (close > 0)):
+        yield np.asarray(ndimage.binary_dilation(labels == n, iterations=2) & air)
+
+
+def _floor_of(
+    chosen: NDArray[np.bool_],
+    air: NDArray[np.bool_],
+    box: Box,
+    levels: Levels,
+    near: Points,
+    up: Points,
+    radius_mm: float,
+) -> RoughFloor | None:
+    """The floor of one piece of air, or None where it has none there or stands on something else than bone."""
     grey = np.where(chosen | ~ndimage.binary_dilation(air & ~chosen, iterations=2), box.filled, levels.soft)
     grey = np.where(ndimage.binary_dilation(chosen, iterations=2), grey, np.maximum(grey, levels.soft))
     try:
         index, triangles, _, _ = marching_cubes(grey.astype(np.float32), level=levels.air_edge)
-    except (ValueError, RuntimeError) as error:
-        raise GeometryError("near: the air there has no closed wall inside the scan.") from error
+    except (ValueError, RuntimeError):
+        return None  # the air fills the whole box
     points = box.to_lps(index)
     normal = _into_air(box, points, levels)
     beside = (points - near) - ((points - near) @ up)[:, None] * up
     floor = (normal @ up > _FACING) & (np.linalg.norm(beside, axis=1) <= radius_mm)
     floor &= _inside(box, index)
-    return _patch(points, triangles.astype(np.int64), normal, floor, near, up, _leaves(chosen, box))
+    found = _patch(points, triangles.astype(np.int64), normal, floor, near, up, _leaves(chosen, box))
+    return found if found is not None and _on_bone(found, box, levels) else None
 
 
-def _part_above(air: NDArray[np.bool_], box: Box, near: Points, up: Points) -> NDArray[np.bool_]:
-    """The connected air that the point lies in, or else the nearest above it; the mouth below it does not count."""
-    opened = ndimage.binary_opening(air, iterations=max(1, round(_NECK_MM / box.spacing_mm)))
-    labels, count = ndimage.label(opened)
-    sizes = np.bincount(labels.ravel(), minlength=count + 1) * box.spacing_mm**3
-    keep = np.flatnonzero(sizes[1:] >= _SMALLEST_MM3) + 1
-    if not keep.size:
-        raise GeometryError(
-            "near: no air cavity lies near this point; click inside the cavity or on the bone below it."
-        )
-    index = np.argwhere(np.isin(labels, keep))
-    offset = box.to_lps(index) - near
-    away, rise = np.linalg.norm(offset, axis=1), offset @ up
-    beside = np.sqrt(np.maximum(away**2 - rise**2, 0.0))
-    below = (away > 2 * box.spacing_mm) & (beside > 0.6 * rise + 2.0)
-    best = int(np.argmin(away + 100.0 * below))
-    if away[best] > NEAR_MM or below[best]:
-        raise GeometryError(
-            f"near: no air cavity begins within {NEAR_MM:.0f} mm above this point; click in it or on the bone below."
-        )
-    chosen = labels == labels[tuple(index[best])]
-    grown: NDArray[np.bool_] = ndimage.binary_dilation(chosen, iterations=2) & air
-    return grown
+def _on_bone(floor: RoughFloor, box: Box, levels: Levels) -> bool:
+    """Whether bone lies under most of it, closer than the thickest lining: a tongue or a lip is no floor."""
+    depth = np.arange(0.0, LINING_REACH_MM, 0.5 * box.spacing_mm)
+    under = floor.points_lps_mm[:, None, :] - depth[:, None] * floor.normal[:, None, :]
+    grey = ndimage.map_coordinates(box.filled, box.to_index(under).reshape(-1, 3).T, order=1, mode="nearest")
+    bony = grey.reshape(under.shape[:2]) > levels.soft + _BONY_GREY * (levels.bone - levels.soft)
+    return bool(bony.any(axis=1).mean() > _BONY_SHARE)
+
+
+def _far_from(floor: RoughFloor, part: NDArray[np.bool_], box: Box, near: Points, up: Points) -> float:
+    """How far the click is from meaning this floor, in mm: beside it, and above or below it where that counts."""
+    offset = floor.points_lps_mm - near
+    rise = offset @ up
+    beside = np.linalg.norm(offset - rise[:, None] * up, axis=1)
+    nearest = int(np.argmin(beside))
+    if part[box.nearest(near)]:
+        return float(beside[nearest])
+    high = float(rise[nearest])
+    return float(beside[nearest]) + (_ABOVE_SHARE * high if high > 0 else -high)
 
 
 def _into_air(box: Box, points: Points, levels: Levels) -> Points:
@@ -137,14 +187,14 @@ def _patch(
     near: Points,
     up: Points,
     leaves: bool,
-) -> RoughFloor:
-    """The connected part of the kept triangles that lies straight above or below the point."""
+) -> RoughFloor | None:
+    """The connected part of the kept triangles that lies straight above or below the point, if there is one."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
     whole = triangles[keep[triangles].all(axis=1)]
     if not len(whole):
-        raise GeometryError("near: the cavity shows no floor within reach of this point; click nearer to the floor.")
+        return None
     edges = np.concatenate([whole[:, [0, 1]], whole[:, [1, 2]]])
     n = len(points)
     _, part = connected_components(
@@ -156,10 +206,12 @@ def _patch(
     beside = np.linalg.norm(offset - (offset @ up)[:, None] * up, axis=1)
     big = sizes[part[used]] >= max(20, 0.1 * sizes.max())
     if not big.any():
-        raise GeometryError("near: the cavity's floor is too small there; click nearer to its lowest part.")
+        return None
     best = part[used][big][int(np.argmin((beside + 0.3 * np.abs(offset @ up))[big]))]
     mine = whole[part[whole[:, 0]] == best]
     mine = _not_too_tall(mine, points, near, up)
+    if not len(mine):
+        return None
     used, renumbered = np.unique(mine, return_inverse=True)
     return RoughFloor(points[used], renumbered.reshape(mine.shape).astype(np.int64), normal[used], leaves)
 

@@ -30,7 +30,10 @@ class Layer:
 
 @dataclass(frozen=True, eq=False)
 class LayerFit:
-    """edge_mm: (N,) of the wanted edge; thick_mm: (N, L - 2); level: (N, L); *_sd: their standard deviations."""
+    """edge_mm: (N,) of the wanted edge; thick_mm: (N, L - 2); level: (N, L); *_sd: their standard deviations.
+
+    costs: (N,) squared residuals, outliers capped; cost: their sum.
+    """
 
     edge_mm: Floats
     edge_sd_mm: Floats
@@ -39,7 +42,12 @@ class LayerFit:
     level: Floats
     level_sd: Floats
     noise: Floats
-    cost: float
+    costs: Floats
+
+    @property
+    def cost(self) -> float:
+        """Of all profiles together."""
+        return float(self.costs.sum())
 
 
 def fit_layers(
@@ -115,5 +123,5 @@ def _result(f: Fitted, inner: int) -> LayerFit:
         level=f.x[:, 1 + inner :],
         level_sd=f.sd[:, 1 + inner :],
         noise=f.noise,
-        cost=f.cost,
+        costs=f.costs,
     )

@@ -42,6 +42,10 @@ SEPTUM_MM = 2.5
 _FLOOR_MM = 0.03
 """Least standard deviation of the floor's position (simulated floors)."""
 
+_LINING_DOUBT_MM = 0.06
+"""What is left open where a lining is too thin to be told from blur: about half its thickness is the floor's place, and
+thickness is good to 0.12 mm (simulated floors with linings of 0 to 0.6 mm)."""
+
 _BLUR_SHARE = 0.75
 """Its growth with the square of the blur, 1/mm: a blurred thin plate trades thickness for place (simulated floors)."""
 
@@ -92,7 +96,9 @@ def sinus_floor(
     fit, blur = _fitted(source, rough, start, lining, levels)
     edge = _agreed(rough.points_lps_mm, start + fit.edge_mm, fit.edge_sd_mm)
     points = rough.points_lps_mm + edge[:, None] * rough.normal
-    sd = np.sqrt(_FLOOR_MM**2 + (_BLUR_SHARE * blur**2) ** 2 + fit.edge_sd_mm**2 + (fit.edge_mm + start - edge) ** 2)
+    doubt = np.where(lining > 0, 0.0, _LINING_DOUBT_MM)
+    own = _FLOOR_MM**2 + (_BLUR_SHARE * blur**2) ** 2
+    sd = np.sqrt(own + doubt**2 + fit.edge_sd_mm**2 + (fit.edge_mm + start - edge) ** 2)
     lining = np.maximum(-edge, 0.0) * (lining > 0)
     septum, top = _septum(points, rough, above)
     surface = Surface(points, rough.triangles, above)
@@ -125,23 +131,50 @@ _THIN_LINING_MM = 0.8
 """Bone this close to the air's edge counts as bare: a healthy lining is too thin to be told from blur (our own)."""
 
 
+THIN_MM = (0.02, 0.15, 0.3, 0.45, 0.6, 0.8)
+"""Thicknesses tried for a lining too thin to be seen by itself: a healthy one is 0.3 to 0.8 mm (from memory). One is
+chosen for the whole floor, because a single profile cannot tell it from blur."""
+
+_THIN_SD_MM = 0.05
+"""How much that lining may differ from place to place (our own)."""
+
+
 def _fitted(
     source: Sampler, rough: RoughFloor, start: Floats, lining: Floats, levels: Levels
 ) -> tuple[LayerFit, float]:
-    """Layer fits around the rough edge, with the blur that explains the profiles best."""
+    """Layer fits around the rough edge, with the blur and the thin lining that explain the profiles best."""
     t = np.arange(-3.0, SHALLOW_MM, STEP_MM)
     points = rough.points_lps_mm + start[:, None] * rough.normal
     profiles = _profiles(source, points, rough.normal, t)
     voxel = float(np.mean(source.scan.spacing_kji_mm))
     blurs = np.clip(np.array([0.15, 0.2, 0.27, 0.35, 0.45, 0.58, 0.75, 1.0]), 0.35 * voxel, 1.5)
     blurs = np.unique(blurs)
-    few = slice(None, None, max(1, len(points) // 200))
-    costs = [_layers(t, profiles[few], lining[few], b, levels, voxel).cost for b in blurs]
-    blur = float(blurs[int(np.argmin(costs))])
-    return _layers(t, profiles, lining, blur, levels, voxel), blur
+    few = slice(None, None, max(1, len(points) // 100))
+
+    def cost(blur: float, thin: float) -> float:
+        return _layers(t, profiles[few], lining[few], blur, thin, levels, voxel).cost
+
+    widest = int(np.argmin([cost(b, THIN_MM[0]) for b in blurs]))
+    blurs = blurs[max(0, widest - 3) : widest + 1]  # what a lining explains is no blur
+    costs = np.array([[cost(b, thin) for b in blurs] for thin in THIN_MM])
+    blur = float(blurs[int(np.argmin(costs.min(axis=0)))])
+    thin = _lowest(np.array(THIN_MM), costs.min(axis=1))
+    return _layers(t, profiles, lining, blur, thin, levels, voxel), blur
 
 
-def _layers(t: Floats, profiles: Floats, lining: Floats, blur: float, levels: Levels, voxel: float) -> LayerFit:
+def _lowest(x: Floats, cost: Floats) -> float:
+    """Where a parabola through the lowest cost and its two neighbours is lowest."""
+    best = int(np.argmin(cost))
+    if best in (0, len(x) - 1):
+        return float(x[best])
+    a, b, _ = np.polyfit(x[best - 1 : best + 2], cost[best - 1 : best + 2], 2)
+    return float(np.clip(-b / (2 * a), x[best - 1], x[best + 1]))
+
+
+def _layers(
+    t: Floats, profiles: Floats, lining: Floats, blur: float, thin: float, levels: Levels, voxel: float
+) -> LayerFit:
+    """Fits of bare and of lined profiles; `thin` is the thickness of a lining too thin to be seen by itself."""
     air = levels.air if levels.air is not None else levels.soft
     contrast = levels.bone - levels.soft
     under = Layer(levels.soft + 0.15 * contrast, 0.3 * contrast)
@@ -150,10 +183,13 @@ def _layers(t: Floats, profiles: Floats, lining: Floats, blur: float, levels: Le
     top = Layer(air, 0.05 * (levels.soft - air))
     bare = lining <= 0
     parts: list[tuple[NDArray[np.bool_], LayerFit]] = []
-    for which, thick in ((bare, 0.02), (~bare, float(np.median(lining[~bare])) if (~bare).any() else 0.0)):
+    for which, thick, thick_sd in (
+        (bare, thin, _THIN_SD_MM),
+        (~bare, float(np.median(lining[~bare])) if (~bare).any() else 0.0, 2.0),
+    ):
         if not which.any():
             continue
-        lined = Layer(soft.level, soft.level_sd, thick, 0.02 if thick < 0.1 else 2.0, soft.thick_range_mm)
+        lined = Layer(soft.level, soft.level_sd, thick, thick_sd, soft.thick_range_mm)
         layers = (under, plate, lined, top)
         independent = max(0.3, voxel)
         parts.append((which, fit_layers(t, profiles[which], layers, 1, blur, independent_mm=independent)))
@@ -172,8 +208,8 @@ def _merged(parts: list[tuple[NDArray[np.bool_], LayerFit]], n: int) -> LayerFit
             out[which] = getattr(fit, name)
         return out
 
-    names = ("edge_mm", "edge_sd_mm", "thick_mm", "thick_sd_mm", "level", "level_sd", "noise")
-    return LayerFit(**{name: whole(name) for name in names}, cost=sum(fit.cost for _, fit in parts))
+    names = ("edge_mm", "edge_sd_mm", "thick_mm", "thick_sd_mm", "level", "level_sd", "noise", "costs")
+    return LayerFit(**{name: whole(name) for name in names})
 
 
 def _profiles(source: Sampler, points: Points, normal: Points, t: Floats, *, smooth: bool = False) -> Floats:
@@ -241,7 +277,10 @@ def _note(kind: Kind, plate: Floats, lining: Floats, septum: float, leaves: bool
         if thick > LINING_MM:
             words.append(f"Lining thickened to about {thick:.0f} mm; the bone below it was traced.")
         if septum:
-            words.append(f"A ridge about {septum:.0f} mm high, a septum or the wall to the nose, is near the site.")
+            words.append(
+                f"A ridge about {septum:.0f} mm high, a septum or the wall to the nose, is near the site; beside its "
+                "foot the floor may be drawn up to 0.6 mm off."
+            )
     if leaves:
         words.append("The cavity runs out of the scan.")
     if max(scan.spacing_kji_mm) > 0.6:
