@@ -6,8 +6,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from siteplan.anatomy.canal_path import STEP_MM, CanalPath, find_path, join_paths
+from siteplan.anatomy.canal_path import STEP_MM, CanalPath, checked, find_path, join_paths
 from siteplan.anatomy.curve import arc_length
+from siteplan.anatomy.levels import levels_of
+from siteplan.anatomy.sample import sampler
 from siteplan.anatomy.side import side_of
 from siteplan.anatomy.structure import Kind, MadeBy, Structure, Tube
 from siteplan.errors import GeometryError
@@ -30,12 +32,36 @@ def trace_canal(
     is.
 
     Raises:
-        GeometryError: fewer than two points, or a point outside the scan.
+        GeometryError: fewer than two points, two at one place, points out of order, or one outside the scan or in air.
     """
-    path = find_path(scan, through_lps_mm)
+    points = checked(scan, through_lps_mm)
+    _not_in_air(scan, points)
+    path = find_path(scan, points)
     where = side_of(scan, path.points_lps_mm.mean(axis=0)) if side is None else side
     how = f"Traced by the computer between {len(through_lps_mm)} points set by hand."
     return canal_structure(path, how, side=where, kind=kind)
+
+
+def _not_in_air(scan: Scan, points: NDArray[np.float64]) -> None:
+    """A line through air would be drawn like any other.
+
+    Raises:
+        GeometryError: all that lies within `_AIR_MM` of a point is air.
+    """
+    levels = levels_of(scan)
+    if levels.air is None:
+        return
+    line = np.linspace(-_AIR_MM, _AIR_MM, 5)
+    ball = np.stack(np.meshgrid(line, line, line, indexing="ij"), axis=-1).reshape(-1, 3)
+    ball = ball[np.linalg.norm(ball, axis=1) <= _AIR_MM]
+    for number, point in enumerate(points, start=1):
+        grey = sampler(scan, point[None], _AIR_MM).at(point + ball, smooth=True)
+        if np.nanmax(grey) < levels.air_edge:
+            raise GeometryError(f"canal: point {number} lies in air; click on the canal in the bone.")
+
+
+_AIR_MM = 1.5
+"""A click this far from anything but air means no canal (our own; as far as a click is taken to mean a lumen)."""
 
 
 def canal_structure(path: CanalPath, how: str, *, side: str = "", kind: Kind = Kind.CANAL) -> Structure:

@@ -103,7 +103,7 @@ def find_path(
     Raises:
         GeometryError: fewer than two points, points outside the scan or all at one place.
     """
-    points = _checked(scan, through_lps_mm)
+    points = checked(scan, through_lps_mm)
     path = _through(scan, points, hold, blur_mm)
     for end in (0, len(points) - 1):
         if end in hold:
@@ -318,16 +318,38 @@ def _snapped(box: Box, tube: NDArray[np.float32], point: Points) -> Points:
     return snapped
 
 
-def _checked(scan: Scan, through: Sequence[ArrayLike]) -> Points:
+def checked(scan: Scan, through: Sequence[ArrayLike]) -> Points:
+    """The points (N, 3) set by hand.
+
+    Raises:
+        GeometryError: fewer than two, one outside the scan, two at one place, or points out of order.
+    """
     points = np.array([np.asarray(p, dtype=np.float64) for p in through])
     if points.ndim != 2 or points.shape[-1] != 3 or len(points) < 2 or not np.isfinite(points).all():
         raise GeometryError("canal: two or more points of three finite numbers are needed, in patient millimetres.")
     for number, inside in enumerate(scan.contains(points), start=1):
         if not inside:
             raise GeometryError(f"canal: point {number} lies outside the scan; give patient millimetres inside it.")
-    if np.linalg.norm(np.diff(points, axis=0), axis=1).min() < STEP_MM:
-        raise GeometryError(f"canal: two neighbouring points are closer than {STEP_MM} mm; set them further apart.")
+    legs = np.diff(points, axis=0)
+    length = np.linalg.norm(legs, axis=1)
+    if length.min() < STEP_MM:
+        n = int(np.argmin(length)) + 1
+        raise GeometryError(
+            f"canal: points {n} and {n + 1} are closer than {STEP_MM} mm; leave one out or set them further apart."
+        )
+    for n in range(len(legs) - 1):
+        turn = float(legs[n] @ legs[n + 1] / (length[n] * length[n + 1]))
+        if turn < _BACK and min(length[n], length[n + 1]) > _LOOP_MM:
+            raise GeometryError(
+                f"canal: point {n + 3} leads back over the way from point {n + 1} to {n + 2}; give the points in "
+                "their order along the canal."
+            )
     return points
+
+
+_BACK, _LOOP_MM = -0.7, 8.0
+"""A turn sharper than this cosine between legs longer than this is no loop of a canal but points out of order: an
+anterior loop is a few millimetres long (our own)."""
 
 
 def join_paths(whole: CanalPath, first: int, last: int, piece: CanalPath) -> CanalPath:
