@@ -1,12 +1,20 @@
 """The program: start Qt, dress it, show the window. Qt is loaded only after it is known that it can start here."""
 
+import os
 import sys
+import traceback
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
+from types import TracebackType
 from typing import TYPE_CHECKING
+
+from viewer.texts import say
 
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QApplication
+
+    from viewer.window import MainWindow
 
 SWITCH_S = 0.001
 """Workers give the interpreter back this often: five times as often as usual, so that a drag stays smooth."""
@@ -23,16 +31,40 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 1
     from PySide6.QtWidgets import QApplication
 
+    from viewer import warming
+    from viewer.jobs import still_at_work
     from viewer.window import MainWindow
 
     sys.setswitchinterval(SWITCH_S)
     app = QApplication([sys.argv[0]])
     dress(app)
     window = MainWindow()
+    sys.excepthook = partial(tell_of_error, window)
     window.show()
+    warming.begin()
     if given:
         window.open(Path(given[0]))
-    return int(app.exec())
+    code = int(app.exec())
+    if still_at_work():  # taking the interpreter apart under a thread that is still in a library may crash
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+    return code
+
+
+def tell_of_error(
+    window: "MainWindow", kind: type[BaseException], error: BaseException, trace: TracebackType | None
+) -> None:
+    """What Qt calls for an error in the window's own code: without this a person would not learn of it."""
+    sys.__excepthook__(kind, error, trace)
+    place = traceback.extract_tb(trace)[-1:] if trace else []
+    seen = (kind.__name__, *((one.filename, one.lineno) for one in place))
+    if seen not in _told and not issubclass(kind, KeyboardInterrupt):
+        _told.add(seen)  # once: a picture that cannot be drawn is drawn again and again
+        window.tell_of_error(say("error.inside", what=kind.__name__))
+
+
+_told: set[tuple[object, ...]] = set()
 
 
 def dress(app: "QApplication") -> None:

@@ -103,7 +103,7 @@ class Desk(Asks):
         self.look, self.tooth, self.library = None, None, None
         scan = session.scan
         self.space.section.forget()
-        self.presets = presets_of(scan)
+        self.presets = session.windows or presets_of(scan)
         self.space.section.set_voxel(scan.spacing_kji_mm)
         self.space.arch.voxel_words = self.space.section.voxel_words
         self.space.show_tissue(Tissue.BONE)

@@ -22,7 +22,8 @@ _TELL_EVERY_S = 0.05
 """Progress is told this often at most: each telling wakes the main thread, which the work then waits for."""
 LEAVE_S = 3.0
 """Work that a closing window waits for at most, all of it together."""
-_NAME = "siteplan-work-"
+THREAD_NAME = "siteplan-work-"
+"""How the name of every thread begins that may still be at work when the window is gone."""
 _log = logging.getLogger(__name__)
 
 
@@ -118,7 +119,7 @@ class Channel(QObject):
                 return ticket.number
             self._waiting = (ticket, work)
             if self._thread is None:
-                self._thread = threading.Thread(target=self._run, name=_NAME + self._name, daemon=True)
+                self._thread = threading.Thread(target=self._run, name=THREAD_NAME + self._name, daemon=True)
                 self._thread.start()
             self._condition.notify_all()
             return ticket.number
@@ -225,7 +226,7 @@ def _outcome(work: Work, ticket: Ticket) -> tuple[Any, str]:
 
 def leave(channels: Iterable[Channel], wait_s: float = LEAVE_S) -> bool:
     """End channels together; whether all their threads ended within `wait_s`."""
-    parts = list(channels)
+    parts = [channel for channel in channels if not channel._closed]  # what was left once is not waited for again
     for channel in parts:
         channel.end()
     until = time.monotonic() + wait_s
@@ -237,4 +238,4 @@ def leave(channels: Iterable[Channel], wait_s: float = LEAVE_S) -> bool:
 
 def still_at_work() -> bool:
     """Whether a thread of any channel is still alive; the interpreter must then not be taken apart under it."""
-    return any(thread.name.startswith(_NAME) for thread in threading.enumerate())
+    return any(thread.name.startswith(THREAD_NAME) for thread in threading.enumerate())

@@ -1,6 +1,6 @@
 """Opening a place: a series folder, a ZIP, a file or a case. Runs in a worker; knows no Qt."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from siteplan.errors import CaseError, ScanError, SiteplanError
 from siteplan.scan import Scan, ScanFinding, SeriesEntry, list_series, read_scan
 from viewer.jobs import Ticket
-from viewer.look import Window
+from viewer.look import Tissue, Window, presets_of
 from viewer.plan import Plan
 from viewer.session import new_plan, read_plan
 from viewer.texts import say
@@ -30,6 +30,8 @@ class Opened:
     Attributes:
         subject: what recovery and lock are named after: the case file, or the series where there is no case yet.
         home: where the case's relative paths count from.
+        digest: SHA-256 of the case file as it was read.
+        windows: the windows that suit the scan's grey values.
     """
 
     scan: Scan
@@ -37,6 +39,8 @@ class Opened:
     subject: Path
     home: Path
     case_path: Path | None
+    digest: str = ""
+    windows: dict[Tissue, Window] = field(default_factory=dict)
 
 
 def open_place(request: OpenRequest, ticket: Ticket) -> Opened:
@@ -52,7 +56,7 @@ def open_place(request: OpenRequest, ticket: Ticket) -> Opened:
         return _open_case(path, ticket)
     scan = read_scan(path, series=request.series, progress=ticket.progress)
     plan, home = new_plan(path, scan)
-    return Opened(scan, plan, path.resolve(), home, None)
+    return Opened(scan, plan, path.resolve(), home, None, windows=presets_of(scan))
 
 
 def _open_case(path: Path, ticket: Ticket) -> Opened:
@@ -63,7 +67,7 @@ def _open_case(path: Path, ticket: Ticket) -> Opened:
         raise CaseError(say("open.series-gone", series=file.case.series))
     scan = read_scan(file.series_path, series=file.case.series_uid, progress=ticket.progress)
     check_against_scan(file.case, scan)
-    return Opened(scan, plan, file.path, file.folder, file.path)
+    return Opened(scan, plan, file.path, file.folder, file.path, file.digest, presets_of(scan))
 
 
 @dataclass(frozen=True, eq=False)

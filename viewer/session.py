@@ -11,11 +11,16 @@ from siteplan.case import CaseFile, load_case, save_case
 from siteplan.case.store import write_whole
 from siteplan.errors import CaseError, OutputError
 from siteplan.scan import Scan
+from viewer.look import Tissue, Window
 from viewer.plan import Plan, empty_plan, plan_from_json, plan_of
 from viewer.recovery import RecoveryFile
 from viewer.texts import say
 
 Listener = Callable[[], None]
+
+
+class ChangedMeanwhile(OutputError):
+    """The case file is no longer what was read: somebody else has written it."""
 
 
 class Session:
@@ -28,6 +33,7 @@ class Session:
         scan: the volume; never changed.
         home: the folder that the case's relative paths count from.
         path: the case file, or None before the first save.
+        windows: the windows that suit the scan's grey values, where they were found already.
     """
 
     def __init__(
@@ -39,11 +45,15 @@ class Session:
         *,
         recovery: RecoveryFile | None = None,
         saved: Plan | None = None,
+        digest: str = "",
+        windows: dict[Tissue, Window] | None = None,
     ) -> None:
         self.scan = scan
         self.home = home
         self.path = path
         self.recovery = recovery
+        self.windows = windows or {}
+        self._digest = digest
         self._past: list[tuple[Plan, str]] = []
         self._future: list[tuple[Plan, str]] = []
         self._kept = plan
@@ -100,19 +110,25 @@ class Session:
         """Bring the last undone change again; False when there is none."""
         return self._step(self._future, self._past)
 
-    def save(self, path: Path | None = None) -> Path:
+    def save(self, path: Path | None = None, *, over_others: bool = False) -> Path:
         """Write the case file, and beside it what still waits for a person when there is any.
+
+        Args:
+            over_others: write even where somebody else has changed the case file since it was read or written here.
 
         Raises:
             CaseError: the plan is no complete case yet.
+            ChangedMeanwhile: somebody else has changed the case file; nothing was written.
             OutputError: the place cannot be written; what was there is unchanged.
         """
         target = (path or self.path or self.home / "case.json").resolve()
         plan = self._rebased(target.parent)
         case = plan.checked_case()
+        if not over_others and target == self.path and self._changed_by_others(target):
+            raise ChangedMeanwhile(say("save.changed", name=target.name))
         save_case(case, target)
         _save_waiting(plan, target)
-        self.path, self.home = target, target.parent
+        self.path, self.home, self._digest = target, target.parent, _digest_of(target)
         if plan is not self._kept:
             self._kept = self._shown = plan
         self._saved = self._kept
@@ -120,6 +136,10 @@ class Session:
             self.recovery.discard()
         self._tell()
         return target
+
+    def _changed_by_others(self, target: Path) -> bool:
+        """Whether the file holds other bytes than were read or written here; one that is gone was not changed."""
+        return bool(self._digest) and _digest_of(target) not in ("", self._digest)
 
     def case_file(self, plan: Plan | None = None) -> CaseFile:
         """The present plan as `assess` wants it, whether it was saved or not."""
@@ -167,6 +187,14 @@ class Session:
     def _tell(self) -> None:
         for listener in self._listeners:
             listener()
+
+
+def _digest_of(path: Path) -> str:
+    """SHA-256 of a file; "" where there is none that can be read."""
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""
 
 
 def waiting_path(case_path: Path) -> Path:

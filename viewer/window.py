@@ -8,15 +8,16 @@ from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent, QShowEvent
 from PySide6.QtWidgets import QApplication, QFileDialog, QMainWindow, QMessageBox, QStackedWidget
 
 from siteplan.errors import OutputError, SiteplanError
+from siteplan.scan import ScanFinding
 from viewer import opening, style
 from viewer.actions import Actions
 from viewer.desk import Desk
-from viewer.jobs import Channel
+from viewer.jobs import Channel, leave
 from viewer.opening import FirstPicture, Opened, OpenRequest
 from viewer.pages import LoadingPage, ProblemPage, SeriesChoice, StartPage, place_words
 from viewer.paint import grey_image
 from viewer.recovery import CaseLock, Recovered, RecoveryFile, all_recovered, find_recovered, set_aside
-from viewer.session import Session
+from viewer.session import ChangedMeanwhile, Session
 from viewer.texts import say
 from viewer.workspace import Workspace
 
@@ -38,8 +39,9 @@ class MainWindow(QMainWindow):
             self.pages.addWidget(page)
         self.setCentralWidget(self.pages)
         self.desk = Desk(self.space, self)
-        self.opener = Channel("open", self)
-        self.first = Channel("first", self)
+        self.opener = Channel("open", self, leaves_behind=True)
+        self.first = Channel("first", self, leaves_behind=True)
+        self.why = Channel("why", self, leaves_behind=True)
         self.lock: CaseLock | None = None
         self._wanted = OpenRequest(Path())
         self._recovered: list[Recovered] = []
@@ -59,7 +61,9 @@ class MainWindow(QMainWindow):
         self.opener.failed.connect(lambda _n, sentence: self._failed(sentence))
         self.opener.moved.connect(lambda _n, share, words: self.loading.set_progress(share, words))
         self.first.done.connect(lambda _n, answer: self._show_first(answer))
-        self.first.failed.connect(lambda _n, _s: None)
+        self.first.failed.connect(lambda _n, _s: None)  # a look before the scan is there, and no more than that
+        self.why.done.connect(lambda _n, answer: self._explain(*answer))
+        self.why.failed.connect(lambda _n, _s: None)  # the sentence that it adds to is on the screen already
         self.desk.changed.connect(self._show_state)
 
     # ---- open
@@ -92,6 +96,7 @@ class MainWindow(QMainWindow):
         """Give up reading; what was open before is still there."""
         self.opener.cancel()
         self.first.cancel()
+        self.why.cancel()
         if self.desk.session is not None:
             self.pages.setCurrentWidget(self.space)
         else:
@@ -115,13 +120,23 @@ class MainWindow(QMainWindow):
 
     def _failed(self, sentence: str) -> None:
         """Say what is wrong, with the scans to choose from where there are several."""
-        if sentence == "cancelled":
-            return
-        findings, choices = opening.explain(self._wanted)
-        self.problem.show_problem(
-            place_words(self._wanted.path), sentence, findings, [SeriesChoice(n, words) for n, words in choices]
-        )
+        request = self._wanted
+        self.first.cancel()
+        self.problem.show_problem(place_words(request.path), sentence)
         self.pages.setCurrentWidget(self.problem)
+        self.why.ask(lambda _ticket: (request, sentence, *opening.explain(request)), give_up_running=True)
+
+    def _explain(
+        self,
+        request: OpenRequest,
+        sentence: str,
+        findings: tuple[ScanFinding, ...],
+        choices: list[tuple[str, str]],
+    ) -> None:
+        """Add what was found about a place that could not be opened, if it is still the one that is shown."""
+        if request is self._wanted and self.pages.currentWidget() is self.problem:
+            listed = [SeriesChoice(n, words) for n, words in choices]
+            self.problem.show_problem(place_words(request.path), sentence, findings, listed)
 
     def _opened(self, opened: Opened) -> None:
         lock = CaseLock(opened.subject)
@@ -139,7 +154,16 @@ class MainWindow(QMainWindow):
         self._leave_session()
         self.lock = lock
         recovery = RecoveryFile(opened.subject, opened.home)
-        session = Session(opened.scan, plan, opened.home, opened.case_path, recovery=recovery, saved=saved)
+        session = Session(
+            opened.scan,
+            plan,
+            opened.home,
+            opened.case_path,
+            recovery=recovery,
+            saved=saved,
+            digest=opened.digest,
+            windows=opened.windows,
+        )
         self.pages.setCurrentWidget(self.space)
         self.desk.open(session)
         self.actions_.opened(session)
@@ -191,8 +215,39 @@ class MainWindow(QMainWindow):
                     return False
                 path = Path(name)
             session.save(path)
+        except ChangedMeanwhile as error:
+            return self._save_beside_others(session, str(error))
         except OutputError as error:
             return self._save_elsewhere(session, str(error))
+        except SiteplanError as error:
+            self.space.show_problem(say("save.not-written", error=error))
+            return False
+        self.space.show_problem("")
+        self._show_state()
+        return True
+
+    def _save_beside_others(self, session: Session, why: str) -> bool:
+        """Somebody else has changed the case file: their work is written over only when a person says so."""
+        answers = (say("save.elsewhere"), say("save.over-others"), say("save.later"))
+        chosen = self.ask(say("save.changed-title"), why, answers)
+        if chosen == 0:
+            return self._save_to(session, self._other_place(session))
+        if chosen == 1:
+            return self._save_to(session, session.path, over_others=True)
+        self.space.show_problem(say("save.not-written", error=why))
+        return False
+
+    def _other_place(self, session: Session) -> Path | None:
+        start = str(Path.home() / (session.path or Path("case.json")).name)
+        name, _ = QFileDialog.getSaveFileName(self, say("save.title"), start, say("save.filter"))
+        return Path(name) if name else None
+
+    def _save_to(self, session: Session, path: Path | None, *, over_others: bool = False) -> bool:
+        """Save there and say so; False where no place was chosen, or it cannot be written either."""
+        if path is None:
+            return False
+        try:
+            session.save(path, over_others=over_others)
         except SiteplanError as error:
             self.space.show_problem(say("save.not-written", error=error))
             return False
@@ -206,18 +261,7 @@ class MainWindow(QMainWindow):
         if self.ask(say("save.elsewhere-title"), say("save.not-written", error=why), answers) != 0:
             self.space.show_problem(say("save.not-written", error=why))
             return False
-        start = str(Path.home() / (session.path or Path("case.json")).name)
-        name, _ = QFileDialog.getSaveFileName(self, say("save.title"), start, say("save.filter"))
-        try:
-            if not name:
-                return False
-            session.save(Path(name))
-        except SiteplanError as error:
-            self.space.show_problem(say("save.not-written", error=error))
-            return False
-        self.space.show_problem("")
-        self._show_state()
-        return True
+        return self._save_to(session, self._other_place(session))
 
     def _may_leave(self) -> bool:
         """Whether the present case may be left; asks where it has unsaved changes."""
@@ -248,9 +292,9 @@ class MainWindow(QMainWindow):
             event.ignore()
             return
         self._leave_session()
+        self.hide()  # what is still being worked on ends in its own time, which nobody need watch
+        leave(self.findChildren(Channel))
         self.actions_.close()
-        self.opener.close()
-        self.first.close()
         self.desk.close()
         event.accept()
 
@@ -265,6 +309,15 @@ class MainWindow(QMainWindow):
         if paths:
             event.acceptProposedAction()
             self.open(paths[0])
+
+    def tell_of_error(self, sentence: str) -> None:
+        """Say that something went wrong in the window itself, wherever the person is."""
+        if self.pages.currentWidget() is self.space:
+            self.space.show_problem(sentence)
+        else:
+            self.opener.cancel()
+            self.problem.show_problem(place_words(self._wanted.path), sentence)
+            self.pages.setCurrentWidget(self.problem)
 
     # ---- what the top line says
 

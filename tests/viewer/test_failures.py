@@ -4,18 +4,26 @@ The failures are put in by hand; what must follow from them is the house's own r
 stands for a place where it was not measured.
 """
 
+import os
 import shutil
+import subprocess
+import sys
 import threading
 import time
 from dataclasses import replace
+from functools import partial
 
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import Qt, QTimer
 from PySide6.QtTest import QTest
+from pytestqt.exceptions import capture_exceptions
 
+from siteplan.case import load_case
 from siteplan.errors import LibraryFileError
 from tests.viewer.hands import MEASURED_MS, rest, settle
 from viewer import desk_asks
+from viewer import window as window_module
+from viewer.app import tell_of_error
 from viewer.jobs import Channel, leave, still_at_work
 from viewer.texts import say
 
@@ -173,3 +181,107 @@ def test_nothing_of_the_former_scan_arrives_in_the_next(window, sample, qtbot, m
     assert desk._last_full == {}
     assert window.space.section.cut is None
     assert window.space.film.frames == []
+
+
+@pytest.mark.display
+def test_a_case_that_somebody_else_changed_is_written_over_only_when_a_person_says_so(
+    window, sample, tmp_path, qtbot, monkeypatch
+):
+    window.open(sample)
+    qtbot.waitUntil(lambda: window.space.section.plane() is not None, timeout=MEASURED_MS)
+    window.desk.nudge(0.5, 0.0)
+    theirs = sample.read_text() + "\n"
+    sample.write_text(theirs)
+    asked, answers = [], iter([2, 0, 1])
+    monkeypatch.setattr(window, "ask", lambda _title, text, _answers: asked.append(text) or next(answers))
+    monkeypatch.setattr(window_module.QFileDialog, "getSaveFileName", lambda *_a, **_k: (str(tmp_path / "b.json"), ""))
+    assert not window.save()
+    assert "somebody else" in asked[0]
+    assert sample.read_text() == theirs
+    assert window.desk.session.unsaved
+    assert window.save()  # somewhere else
+    assert sample.read_text() == theirs
+    assert load_case(tmp_path / "b.json").case.sites[0] == window.desk.plan.sites[0]
+    window.desk.nudge(0.5, 0.0)
+    assert window.save()  # nobody has touched the new one: no question
+    assert len(asked) == 2
+    (tmp_path / "b.json").write_text(theirs)
+    window.desk.nudge(0.5, 0.0)
+    assert window.save()
+    assert load_case(tmp_path / "b.json").case.sites[0] == window.desk.plan.sites[0]
+
+
+@pytest.mark.display
+def test_an_error_of_the_window_itself_reaches_the_person_once(window, sample, qtbot, monkeypatch, capsys):
+    window.open(sample)
+    qtbot.waitUntil(lambda: window.desk.entry is not None, timeout=MEASURED_MS)
+    told = []
+    monkeypatch.setattr(window.space, "show_problem", told.append)
+
+    def broken() -> None:
+        raise KeyError("Doe^Jane")
+
+    with capture_exceptions():  # pytest-qt would take the hook away
+        monkeypatch.setattr(sys, "excepthook", partial(tell_of_error, window))
+        for _ in range(3):
+            QTimer.singleShot(0, broken)
+            rest(20)
+    assert told == [say("error.inside", what="KeyError")]
+
+
+CLOSING = """
+import sys, threading, time
+from pathlib import Path
+from PySide6.QtCore import QTimer
+from tests.viewer.hands import rest
+from viewer import app, desk_asks, window as window_module
+from viewer.jobs import Channel
+
+def busy(*_given):
+    started.append(1)
+    time.sleep(30)
+
+started = []
+for name in ("make_film", "make_cut", "measure"):
+    setattr(desk_asks, name, busy)
+
+def leave():
+    if len(started) < 3:
+        QTimer.singleShot(50, leave)
+        return
+    window = next(w for w in app_of().topLevelWidgets() if isinstance(w, window_module.MainWindow))
+    window.desk.session._saved = window.desk.session._kept
+    assert len(window.findChildren(Channel)) > 9
+    print("leaving", time.monotonic(), flush=True)
+    window.close()
+
+def app_of():
+    from PySide6.QtWidgets import QApplication
+    return QApplication.instance()
+
+QTimer.singleShot(0, leave)
+code = app.main([sys.argv[1]])
+print("left", time.monotonic(), flush=True)
+sys.exit(code)
+"""
+
+
+@pytest.mark.display
+def test_closing_while_workers_are_in_a_library_is_quick_and_clean(display, sample, root, state_folder):
+    """Three workers sleep for half a minute, as a long computation would; the window goes and the program ends."""
+    env = {**os.environ, "SITEPLAN_STATE": str(state_folder)}
+    run = subprocess.Popen([sys.executable, "-c", CLOSING, str(sample)], cwd=root, env=env, text=True,
+                           stdout=subprocess.PIPE, stderr=subprocess.PIPE)  # fmt: skip
+    assert run.stdout is not None
+    try:
+        line = run.stdout.readline()
+        start = time.monotonic()
+        _out, err = run.communicate(timeout=25)
+        assert line.startswith("leaving"), err
+        assert time.monotonic() - start < 12  # three seconds of waiting, and a busy machine
+        assert run.returncode == 0, err
+        assert "Traceback" not in err
+        assert not list(state_folder.glob("locks/*"))
+        assert not list(sample.parent.glob(".siteplan*"))
+    finally:
+        run.kill()
