@@ -171,9 +171,9 @@ class ArchStrip(QWidget):
         painter.drawImage(self.picture_box(), self._image)
         for structure in (*self.structures, *self.proposed):
             self._paint_structure(painter, structure)
+        self._paint_here(painter)
         for site in self.sites:
             self._paint_site(painter, site)
-        self._paint_here(painter)
         box = self.picture_box()
         words(painter, QPointF(box.left() + 6, box.top() + 14), "R", "#9adfe3", bold=True, boxed=True)
         words(
@@ -240,7 +240,7 @@ class ArchStrip(QWidget):
             palette.FIXTURE,
             bold=site.present,
             align=Qt.AlignmentFlag.AlignHCenter,
-            boxed=site.present,
+            boxed=True,
         )
 
     def _paint_structure(self, painter: QPainter, structure: Structure) -> None:

@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from siteplan.frame import Vector
 from siteplan.report import palette
 from viewer.depths import Curve, Depths, Gap, Lane
-from viewer.labels import Labels
+from viewer.labels import Labels, spread
 from viewer.overlay import PALE, mark_colour
 from viewer.paint import verdict_mark, word_box, word_font
 from viewer.section_picture import SectionPicture
@@ -240,17 +240,8 @@ def _gaps(labels: Labels, gaps: tuple[Gap, ...], scale: Scale) -> None:
         text = say("depth.more", n=len(gaps) - len(shown))
         labels.put("more", text, [QPointF(x, labels.bottom(0))], PALE, share=0.85)
     ordered = sorted(shown, key=lambda gap: scale.y(gap.depth_mm))
-    heights = []
-    for gap in ordered:
-        low = max(low, scale.y(gap.depth_mm))
-        heights.append(low)
-        low += step
-    beyond = max(0.0, heights[-1] - (labels.height - 1.4 * labels.row))
-    if beyond:  # pushed out below: move up from the end
-        ceiling = labels.height - 1.4 * labels.row
-        for number in range(len(heights) - 1, -1, -1):
-            heights[number] = min(heights[number], ceiling)
-            ceiling = heights[number] - step
+    wanted = [scale.y(gap.depth_mm) for gap in ordered]
+    heights = spread(wanted, step, low, labels.height - 1.4 * labels.row)
     for number, (gap, y) in enumerate(zip(ordered, heights, strict=True)):
         true = scale.y(gap.depth_mm)
         colour = QColor(mark_colour(gap.mark))

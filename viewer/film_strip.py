@@ -13,7 +13,7 @@ from viewer.pictures import FilmFrame
 from viewer.texts import say
 
 _GAP = 4
-_SHOWN_MM = (-5.0, 21.0)
+_SHOWN_MM = (-4.5, 23.0)
 """Depths below the planned crest that the small sections show."""
 _LOW = 84.0
 """A section lower than this (pixels) cannot be read, so fewer are shown."""
@@ -200,7 +200,10 @@ class FilmStrip(QWidget):
     def _label(self, painter: QPainter, number: int, box: QRectF) -> None:
         frame = self.frames[number]
         last = number == len(self.frames) - 1
-        place = QPointF(box.width() / 2, box.height() - 12)
+        plane = frame.look.plane()
+        # The caption lies on the side of the crown, where it hides no canal and no floor.
+        upside = float(plane.up @ frame.look.anchor.axis) > 0
+        place = QPointF(box.width() / 2, box.height() - 12 if upside else 12)
         middle = Qt.AlignmentFlag.AlignHCenter
         texts = (say("film.across"), say("film.across-short")) if last else _offset_words(frame.look.offset_mm)
         fitting = (t for t in texts if word_box(painter, place, t, share=0.85, align=middle).width() <= box.width())

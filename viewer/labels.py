@@ -69,3 +69,28 @@ class Labels:
         box = word_box(self.painter, at, text, share=share, bold=bold, align=align)
         inside = QRectF(0, 0, self.width, self.height).contains(box)
         return inside and not any(box.intersects(other) for other in self.boxes.values())
+
+
+def spread(wanted: list[float], step: float, low: float, high: float) -> list[float]:
+    """Places at least `step` apart between low and high, in the given order, near to what is wanted.
+
+    Neighbours that would cover each other are joined and stand about the middle of what they want.
+    """
+    groups: list[tuple[float, int]] = []  # (left edge that suits the group best, how many)
+    for want in wanted:
+        left, count = want, 1
+        while groups and groups[-1][0] + groups[-1][1] * step > left:
+            before, many = groups.pop()
+            left = (before * many + (left - many * step) * count) / (many + count)
+            count += many
+        groups.append((left, count))
+    out = [left + n * step for left, count in groups for n in range(count)]
+    ceiling = high
+    for n in range(len(out) - 1, -1, -1):
+        out[n] = min(out[n], ceiling)
+        ceiling = out[n] - step
+    floor = low
+    for n, at in enumerate(out):
+        out[n] = max(at, floor)
+        floor = out[n] + step
+    return out

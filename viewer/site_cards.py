@@ -8,6 +8,7 @@ from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QPushButton, QSizePol
 
 from siteplan.report import palette
 from viewer.answers import MarkDot, show_quick
+from viewer.labels import spread
 from viewer.texts import say
 
 _GAP = 8
@@ -56,7 +57,11 @@ class SiteCard(QFrame):
         self._brief = QLabel()
         self._brief.setWordWrap(True)
         self._brief.setTextFormat(Qt.TextFormat.PlainText)
+        self._place = QLabel()
+        self._place.setWordWrap(True)
+        self._place.hide()
         layout.addWidget(self._brief)
+        layout.addWidget(self._place)
         layout.addStretch(1)
 
     def set_words(self, words: CardWords) -> None:
@@ -64,14 +69,17 @@ class SiteCard(QFrame):
         self._number.setText(words.number)
         show_quick(self._number, words.quick)
         self._brief.setText(words.brief or words.what)
+        self._place.setText(words.place)
         self._dot.set_mark(words.mark)
         whole = f"{words.tooth}, {words.place}: {words.number} {words.what}"
         self.setAccessibleName(whole)
         self.setToolTip(f"{whole}\n{words.fixture}\n{say('cards.number-tip')}")
 
-    def set_short(self, short: bool) -> None:
-        """Leave out everything but tooth, shape and number, where many sites share the room."""
+    def set_short(self, short: bool, elsewhere: bool) -> None:
+        """Leave out everything but tooth, shape and number, where many sites share the room; say the place of a site
+        that the strip above does not show."""
         self._brief.setVisible(not short)
+        self._place.setVisible(elsewhere and not short)
 
     def number_text(self) -> str:
         """The number that is shown."""
@@ -198,7 +206,7 @@ class SiteCards(QWidget):
         room = max(self.width() - add.width() - 3 * _GAP, 60)
         short = len(cards) * (self._plate_width() + _GAP) > room
         for card in cards:
-            card.set_short(short)
+            card.set_short(short, bool(self._wanted) and card.tooth not in self._wanted)
         widest = max((self._least(card) for card in cards), default=0)
         width = min(widest if short else max(self._plate_width(), widest), room)
         each = max(1, (room + _GAP) // (width + _GAP))
@@ -233,31 +241,6 @@ class SiteCards(QWidget):
             for n, c in enumerate(row)
         ]
         return spread(wanted, width + _GAP, _GAP, _GAP + room - width)
-
-
-def spread(wanted: list[float], step: float, low: float, high: float) -> list[float]:
-    """Places at least `step` apart between low and high, in the given order, near to what is wanted.
-
-    Neighbours that would cover each other are joined and stand about the middle of what they want.
-    """
-    groups: list[tuple[float, int]] = []  # (left edge that suits the group best, how many)
-    for want in wanted:
-        left, count = want, 1
-        while groups and groups[-1][0] + groups[-1][1] * step > left:
-            before, many = groups.pop()
-            left = (before * many + (left - many * step) * count) / (many + count)
-            count += many
-        groups.append((left, count))
-    out = [left + n * step for left, count in groups for n in range(count)]
-    ceiling = high
-    for n in range(len(out) - 1, -1, -1):
-        out[n] = min(out[n], ceiling)
-        ceiling = out[n] - step
-    floor = low
-    for n, at in enumerate(out):
-        out[n] = max(at, floor)
-        floor = out[n] + step
-    return out
 
 
 def _jaw(tooth: int) -> int:
