@@ -1,4 +1,4 @@
-"""What a question's answer knows at each depth below the bone crest: drills, distances, torque, grey. Knows no Qt.
+"""What a question's answer knows at each depth below the bone crest: drills, distances, torque, grey. Draws nothing.
 
 The window draws it beside the section on the section's own scale, so that a millimetre there is a millimetre here.
 """
