@@ -155,5 +155,12 @@ def _mark_outside(
     step = scan.lps_to_index(frame.to_lps([0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]))
     zero, along = step[0], step[1:] - step[0]
     for a, last in enumerate(np.array(scan.shape) - 1):
-        index = zero[a] + (depth * along[0, a])[:, None, None] + (buccal * along[1, a])[:, None] + distal * along[2, a]
-        values[(index < -1e-6) | (index > last + 1e-6)] = np.nan
+        # Most layers of a block lie inside whole: only those that a face of the scan cuts are looked at voxel by voxel.
+        layer = zero[a] + (depth * along[0, a])[:, None] + buccal * along[1, a]
+        across = distal * along[2, a]
+        low, high = layer.min(axis=1) + across.min(), layer.max(axis=1) + across.max()
+        cut = np.flatnonzero((low < -1e-6) | (high > last + 1e-6))
+        index = layer[cut, :, None] + across
+        part = values[cut]
+        np.copyto(part, np.nan, where=(index < -1e-6) | (index > last + 1e-6))
+        values[cut] = part
