@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 from statistics import median
 
@@ -48,11 +49,17 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Orthanc]:
         pytest.skip(NO_NAMESPACE)
 
 
+@cache
 def _program(name: str) -> str | None:
-    """dcmtk's program: an environment for Python may come first on the path, and in it pynetdicom's of that name."""
-    own = Path(sys.executable).parent
-    elsewhere = [part for part in os.get_exec_path() if Path(part) != own]
-    return shutil.which(name, path=os.pathsep.join(elsewhere))
+    """dcmtk's program: environments for Python may come first on the path, and in them pynetdicom's of that name."""
+    for folder in os.get_exec_path():
+        program = shutil.which(name, path=folder)
+        if program is None:
+            continue
+        told = subprocess.run([program, "--version"], capture_output=True, text=True, check=False).stdout
+        if told.startswith("$dcmtk"):
+            return program
+    return None
 
 
 @pytest.mark.skipif(_program("storescu") is None, reason="dcmtk is not installed")
