@@ -37,8 +37,9 @@ _BLUR_VOXELS, _BLUR_LOG_SD = 0.9, 0.35
 _SYSTEMATIC_MM, _SYSTEMATIC_VOXELS, _SINGLE_MM = 0.05, 0.35, 0.3
 """SD of a boundary: a constant, a share of the voxel, and that of one where no step could be fitted (our own estimates
 from simulated gaps)."""
-_CORTEX_SHARE, _IN_CORTEX_MM = 0.7, 0.6
-"""A line within the crestal cortex (this dense against the densest on it) sees cortex end where bone does not: SD."""
+_CORTEX_SHARE = 0.7
+"""A line within the crestal cortex (this dense against the densest on it) sees cortex end where bone does not, up to a
+millimetre off in simulated gaps: it gives no number."""
 _METHOD = "fitted step where grey leaves that of the site's bone"
 _ROOT_TWO_PI = float(np.sqrt(2 * np.pi))
 
@@ -64,11 +65,10 @@ def mesiodistal_width(block: SiteBlock, depth_mm: float, soft: float, line: Line
     if one is None or other is None:
         known = bool(np.isfinite(grey).all())
         return Measure.absent("mm", Flag.UNBOUNDED if known else Flag.EDGE_OF_VOLUME, depth_mm=depth_mm, method=_METHOD)
-    sd = float(np.hypot(one[1], other[1]))
     dense = soft + _CORTEX_SHARE * (float(np.nanmax(grey)) - soft)
     if float(np.nanmedian(grey[np.abs(block.distal_mm) <= _NEAR_MM])) > dense:
-        sd = float(np.hypot(sd, _IN_CORTEX_MM))
-    return edge_measure(Edge(one[0] + other[0], sd), depth_mm, _METHOD, quick)
+        return Measure.absent("mm", Flag.WITHIN_CORTEX, depth_mm=depth_mm, method=_METHOD)
+    return edge_measure(Edge(one[0] + other[0], float(np.hypot(one[1], other[1]))), depth_mm, _METHOD, quick)
 
 
 def _bound(distance: Array, grey: Array, soft: float, voxel_mm: float, quick: bool) -> tuple[float, float] | None:

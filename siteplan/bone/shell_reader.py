@@ -12,18 +12,16 @@ from siteplan.bone.reading import AxisReading, BelowCrest, Edge, LineReading, Ob
 from siteplan.bone.shell_surface import STEEPEST, Crossing, Shell
 from siteplan.flags import Flag
 
-_EDGE_SYSTEMATIC_MM = 0.005
-_EDGE_SYSTEMATIC_BLUR_SHARE = 0.03
-"""SD of what the model leaves out at an outer edge: a constant and a share of the blur SD."""
-_THICKNESS_SYSTEMATIC_MM = 0.004
-_THICKNESS_SYSTEMATIC_BLUR_SHARE = 0.035
-"""The same for a thickness."""
-_THIN_EDGE_SHARE, _THIN_THICKNESS_SHARE = 0.17, 0.3
+_EDGE, _THICKNESS = 0, 1
+_SYSTEMATIC_MM, _SYSTEMATIC_BLUR_SHARE = (0.005, 0.004), (0.03, 0.035)
+"""SD of what the model leaves out at an outer edge and in a thickness: a constant and a share of the blur SD."""
+_THIN_SHARE = (0.05, 0.08)
 """Where cortex is thinner than the blur's full width at half maximum its density is hardly known: SD added per mm that
-is missing (all of these: our own estimates from simulated volumes, `tests/validation`)."""
-_WING_EDGE_SHARE, _WING_THICKNESS_SHARE, _WING_FROM, _WING_TO = 0.045, 0.1, 1.2, 0.9
+is missing, for an edge and for a thickness (all of these: our own estimates from simulated volumes with cortex of 1000
+to 1650 HU, `tests/validation`)."""
+_WING_SHARE, _WING_FROM, _WING_TO = (0.065, 0.09), 1.2, 0.9
 """Real blur has other wings than a bell curve, which a thin shell feels: SD as a share of the thickness, in full from
-the second and not at all above the first number of full widths at half maximum (as above)."""
+the last and not at all above the second number of full widths at half maximum (as above)."""
 _BEND_REACH_MM = 0.75
 """The shift of a curved edge by blur, curvature * blur^2 / 2, takes one curvature for a stretch of about this length;
 on a crest with a radius of that size the curvature varies within it, and the bone entry is uncertain by about
@@ -110,13 +108,10 @@ class ShellReader:
         slant = float(np.sqrt(1 + min(apex.slope**2, 1 / STEEPEST**2)))
         outer_mm, thin_mm = (x * slant for x in self.shell.edge_gradient_mm)
         entry_mm, value = apex.entry_mm - outer_mm, apex.end_mm - apex.entry_mm + thin_mm
-
-        def sd(noise: float, constant: float, share: float, shift: float) -> float:
-            systematic = (constant + share * self.blur_mm) * slant
-            return float(np.sqrt(noise**2 + systematic**2 + (EDGE_GRADIENT_SD_SHARE * shift) ** 2))
-
-        entry_sd = sd(apex.entry_sd_mm, _EDGE_SYSTEMATIC_MM, _EDGE_SYSTEMATIC_BLUR_SHARE, outer_mm)
-        thickness_sd = sd(apex.thickness_sd_mm, _THICKNESS_SYSTEMATIC_MM, _THICKNESS_SYSTEMATIC_BLUR_SHARE, thin_mm)
+        entry_sd, thickness_sd = (
+            float(np.hypot(noise, slant * self._model_sd(which, value / slant)))
+            for noise, which in ((apex.entry_sd_mm, _EDGE), (apex.thickness_sd_mm, _THICKNESS))
+        )
         flags, obscure = self._doubts(value, thickness_sd, apex.thickness_sd_mm / value)
         return replace(
             self.beyond,
@@ -219,11 +214,11 @@ class ShellReader:
             return None
         thin_mm = self.shell.edge_gradient_mm[1] - self.shell.edge_gradient_mm[0]
         at = sign * inner[0] - thin_mm
-        systematic = _THICKNESS_SYSTEMATIC_MM + _THICKNESS_SYSTEMATIC_BLUR_SHARE * self.blur_mm
-        sd = float(np.sqrt(inner[1] ** 2 + systematic**2 + (EDGE_GRADIENT_SD_SHARE * thin_mm) ** 2))
-        value, both = outer.at_mm - at, float(np.hypot(sd, outer.sd_mm or 0.0))
+        value = outer.at_mm - at
         if value <= 0:
             return None
+        sd = float(np.hypot(inner[1], self._model_sd(_THICKNESS, value)))
+        both = float(np.hypot(sd, outer.sd_mm or 0.0))
         flags, obscure = self._doubts(value, both, both / value)
         return Plate(outer, Edge(at, sd), Edge(value, both, flags), obscure)
 
@@ -262,7 +257,7 @@ class ShellReader:
 
     def _edge(self, crossing: Crossing, sign: int = 1) -> Edge:
         own = self.shell.sd(crossing.gradient) * self._misfit(crossing.s_mm)
-        systematic = self._systematic(_EDGE_SYSTEMATIC_MM, _EDGE_SYSTEMATIC_BLUR_SHARE, 0, crossing)
+        systematic = self._systematic(_EDGE, crossing)
         return Edge(sign * crossing.at_mm, float(np.hypot(own, systematic)))
 
     def _bend_sd(self, outer: Crossing) -> float:
@@ -274,7 +269,7 @@ class ShellReader:
     def _thickness(self, outer: Crossing, inner: Crossing) -> tuple[Edge, Obscure | None]:
         value = abs(outer.at_mm - inner.at_mm)
         own = self.shell.sd(outer.gradient - inner.gradient) * self._misfit(inner.s_mm)
-        systematic = self._systematic(_THICKNESS_SYSTEMATIC_MM, _THICKNESS_SYSTEMATIC_BLUR_SHARE, 1, inner)
+        systematic = self._systematic(_THICKNESS, inner)
         sd = float(np.hypot(own, systematic)) + (_FOLD_SD_MM if inner.folded else 0.0)
         k = int(np.clip(round(inner.s_mm / 0.1), 0, len(self.shell.t) - 1))
         flags, obscure = self._doubts(value, sd, float(self.shell.log_t_sd[k]))
@@ -292,17 +287,20 @@ class ShellReader:
         limit = max(product / _LEAST_OVER_SOFT_HU, by_noise, value_mm + 1.96 * sd_mm)
         return (Flag.THICKNESS_OR_DENSITY, *flags), Obscure(limit, product)
 
-    def _systematic(self, constant_mm: float, blur_share: float, which: int, crossing: Crossing) -> float:
-        """SD along the line of what the model leaves out; `which` is 0 for an edge, 1 for a thickness."""
-        gradient = EDGE_GRADIENT_SD_SHARE * self.shell.edge_gradient_mm[which]
+    def _systematic(self, which: int, crossing: Crossing) -> float:
+        """SD along a line of what the model leaves out."""
         t = float(np.interp(crossing.s_mm, self.shell.fit.curve.s_mm, self.shell.t))
-        missing = max(_FWHM_PER_SD * self.blur_mm - t, 0.0)
-        thin = (_THIN_EDGE_SHARE, _THIN_THICKNESS_SHARE)[which] * missing
+        return self._model_sd(which, t) / max(crossing.steepness, STEEPEST)
+
+    def _model_sd(self, which: int, t_mm: float) -> float:
+        """SD along the normal of what the model leaves out at an edge or in a thickness (`which`)."""
         fwhm = _FWHM_PER_SD * self.blur_mm
-        felt = float(np.clip((_WING_FROM * fwhm - t) / ((_WING_FROM - _WING_TO) * fwhm), 0.0, 1.0))
-        wings = (_WING_EDGE_SHARE, _WING_THICKNESS_SHARE)[which] * t * felt
-        along_normal = float(np.sqrt((constant_mm + blur_share * self.blur_mm) ** 2 + gradient**2 + thin**2 + wings**2))
-        return along_normal / max(crossing.steepness, STEEPEST)
+        constant = _SYSTEMATIC_MM[which] + _SYSTEMATIC_BLUR_SHARE[which] * self.blur_mm
+        gradient = EDGE_GRADIENT_SD_SHARE * self.shell.edge_gradient_mm[which]
+        thin = _THIN_SHARE[which] * max(fwhm - t_mm, 0.0)
+        felt = float(np.clip((_WING_FROM * fwhm - t_mm) / ((_WING_FROM - _WING_TO) * fwhm), 0.0, 1.0))
+        wings = _WING_SHARE[which] * t_mm * felt
+        return float(np.sqrt(constant**2 + gradient**2 + thin**2 + wings**2))
 
     def _misfit(self, s_mm: float) -> float:
         """How much larger the residuals near this place are than the noise, as a factor on SD, never below 1."""

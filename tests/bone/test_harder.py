@@ -57,6 +57,13 @@ def test_a_gap_between_roots_has_its_width(gap):
     assert checked >= 2
 
 
+def test_a_line_within_the_crestal_cortex_gives_no_width_along_the_arch(gap):
+    case, bone = gap
+    (found,) = bone.more_levels([case.truth.crestal_cortex / 2]).mesiodistal_width
+    assert found.value is None
+    assert found.flags == (Flag.WITHIN_CORTEX,)
+
+
 def test_bone_without_a_told_canal_never_reads_as_bone_without_one(gap):
     # A lower jaw whose far cortex may be seen: the height then says that a canal could still be there.
     _, bone = gap
