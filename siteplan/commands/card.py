@@ -7,6 +7,7 @@ from siteplan.commands._shared import print_json, progress_to, silent, tell_doub
 from siteplan.measures import distance_words
 
 if TYPE_CHECKING:
+    from siteplan.bone import BoneFindings
     from siteplan.placement import Clearance
     from siteplan.placement.hand import Chance, Risk
     from siteplan.surgery import Branch, Preparation, Step
@@ -42,20 +43,26 @@ def run(args: argparse.Namespace) -> int:
     library = load_library(scan, case)
     cards = []
     for entry in entries:
-        placed = assess_site(scan, entry, library, table=case.case.density_table).placed
-        cards.append((entry.tooth, placed.preparation if placed else None))
+        found = assess_site(scan, entry, library, table=case.case.density_table)
+        placed = found.placed
+        cards.append((entry.tooth, placed.preparation if placed else None, found.bone))
     tell_doubts(scan)
     if args.json:
-        print_json([{"tooth": tooth, "preparation": card.as_json() if card else None} for tooth, card in cards])
+        print_json([{"tooth": tooth, "preparation": card.as_json() if card else None} for tooth, card, _ in cards])
         return 0
-    for tooth, card in cards:
-        lines = card_lines(tooth, card, explain=args.explain) if card else [f"Tooth {tooth}: no fixture is planned."]
+    for tooth, card, bone in cards:
+        none = [f"Tooth {tooth}: no fixture is planned."]
+        lines = card_lines(tooth, card, bone, explain=args.explain) if card else none
         print("\n".join(lines) + "\n")
     return 0
 
 
-def card_lines(tooth: int, card: "Preparation", *, explain: bool) -> list[str]:
-    """The card as lines of text."""
+def card_lines(tooth: int, card: "Preparation", bone: "BoneFindings", *, explain: bool) -> list[str]:
+    """The card as lines of text.
+
+    Args:
+        bone: of the site; a canal roof that was measured nearer than the drawn lumen is said beside it.
+    """
     goal = card.torque
     low, high = goal.target_Ncm
     lines = [
@@ -64,12 +71,12 @@ def card_lines(tooth: int, card: "Preparation", *, explain: bool) -> list[str]:
     ]
     pauses = {pause.after_step: pause for pause in card.pauses}
     for number, step in enumerate(card.steps, start=1):
-        lines += _step(f"{number}.", step, explain)
+        lines += _step(f"{number}.", step, bone, explain)
         if number in pauses:
             lines.append(f"   PAUSE  {pauses[number].what}")
     lines.append(
-        f"Turning in: aim for {low:g} to {high:g} N·cm, early loading from {goal.loading_Ncm:g}, never above "
-        f"{goal.ceiling_Ncm:g}." + _where(goal.why, explain)
+        f"Turning in: aim for {low:g} to {high:g} N·cm, early loading from {goal.loading_Ncm:g} N·cm, never above "
+        f"{goal.ceiling_Ncm:g} N·cm." + _where(goal.why, explain)
     )
     if goal.loading_Ncm < low:
         lines.append(
@@ -78,7 +85,7 @@ def card_lines(tooth: int, card: "Preparation", *, explain: bool) -> list[str]:
         )
     lines += _forecast(card)
     for branch in card.branches:
-        lines += _branch(branch, explain)
+        lines += _branch(branch, bone, explain)
     lines += [f"Note: {note.text}" + _where(note, explain) for note in (*card.reasons, *card.notes)]
     return lines + [f"- {caution}" for caution in card.cautions]
 
@@ -104,8 +111,8 @@ def _risk(risk: "Risk") -> str:
 def _chance(chance: "Chance") -> str:
     """A chance with its interval; none among the draws is no zero."""
     if chance.value == 0:
-        return f"under {chance.high:.1%}"
-    return f"{chance.value:.1%} ({chance.low:.1%} to {chance.high:.1%})"
+        return f"under {100 * chance.high:.1f} %"
+    return f"{100 * chance.value:.1f} % ({100 * chance.low:.1f} to {100 * chance.high:.1f})"
 
 
 HANDS = {
@@ -116,22 +123,27 @@ HANDS = {
 """The published hands in words."""
 
 
-def _step(number: str, step: "Step", explain: bool) -> list[str]:
+def _step(number: str, step: "Step", bone: "BoneFindings", explain: bool) -> list[str]:
+    from siteplan.report.remarks import roof_words
+
     slow, fast = step.drill.speed_per_min
     lines = [
         f"{number:<3}{step.drill.name}, {step.reach.value}: until {step.shows}; the tip is then "
         f"{step.tip_depth_mm:.2f} mm from the {step.reference}, {step.tip_below_bone_mm:.2f} mm below the bone entry.",
         f"{INDENT}{slow:g} to {fast:g} turns per minute, {step.drill.irrigation}",
     ]
-    lines += [
-        f"{INDENT}to {found.structure}: {distance_words(found.distance)}, {_demand(found)}, {found.verdict}"
-        for found in step.clearances
-    ]
+    roofs = roof_words(bone, step.tip_below_bone_mm, step.clearances)
+    for found in step.clearances:
+        lines.append(
+            f"{INDENT}to {found.structure}: {distance_words(found.distance)}, {_demand(found)}, {found.verdict}"
+        )
+        if found.structure in roofs:
+            lines.append(f"{INDENT}  {roofs[found.structure]}")
     lines += [f"{INDENT}{_risk(risk)}" for risk in step.risks]
     if step.held_back:
         lines.append(f"{INDENT}not deeper: {step.held_back}")
-    if step.access:
-        lines.append(f"{INDENT}{step.access}")
+    if step.handpiece is not None:
+        lines.append(f"{INDENT}{step.handpiece.why}")
     if explain:
         lines += [f"{INDENT}why: {reason.text}{_where(reason, True)}" for reason in step.why]
     return lines
@@ -163,10 +175,10 @@ def _past_ceiling(card: "Preparation") -> list[str]:
     ]
 
 
-def _branch(branch: "Branch", explain: bool) -> list[str]:
+def _branch(branch: "Branch", bone: "BoneFindings", explain: bool) -> list[str]:
     lines = [f"If {branch.when}:"]
     for step in branch.steps:
-        lines += _step("  ", step, explain)
+        lines += _step("  ", step, bone, explain)
     if branch.fixtures:
         lines.append(f"{INDENT}{', '.join(branch.fixtures)}")
     return lines + [f"{INDENT}{reason.text}{_where(reason, explain)}" for reason in branch.reasons]

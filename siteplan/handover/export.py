@@ -18,7 +18,7 @@ from siteplan.handover.mesh_files import write_meshes
 from siteplan.handover.shareable import findings_content
 from siteplan.handover.tables import csv_files
 from siteplan.objects.template_write import template_files
-from siteplan.report import Identity
+from siteplan.report import Identity, pdf
 from siteplan.report.writer import make_folder
 from siteplan.scan.identity import without_names
 from siteplan.scan.volume import Scan
@@ -74,6 +74,10 @@ def export(
         else:
             files += _whole(out_dir, _content(kind, findings, scan, case, identity))
         done += _EFFORT.get(kind, 1.0)
+    if {"dicom", "bundle"} & set(wanted) and not pdf.can_write():
+        remarks.append(
+            "No PDF of the report is among the files, because the library that sets it (typst) is not installed here."
+        )
     if identity is not Identity.AS_GIVEN and {"stl", "obj", "glb", "dicom"} & set(wanted):
         remarks.append("The shape of a jaw can itself be recognised; no program takes that out of a bone surface.")
     show(1.0, "done")

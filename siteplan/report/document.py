@@ -9,6 +9,7 @@ from siteplan.findings import Findings, SiteFindings
 from siteplan.placement import Clearance
 from siteplan.report import verdicts
 from siteplan.report.card_content import card_content
+from siteplan.report.hand_content import hand_rows
 from siteplan.report.identity import Identity, finding_words, patient_rows, running_head
 from siteplan.report.methods_content import methods_content
 from siteplan.report.naming import Naming
@@ -48,6 +49,7 @@ def document(findings: Findings, identity: Identity, made: datetime | None = Non
             for s in findings.structures
         ],
         "remarks": case.notes if identity.keeps_free_text else "",
+        "by_hand": hand_rows(findings, identity),
         "cautions": list(findings.cautions),
         "sites": [
             {

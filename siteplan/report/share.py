@@ -35,7 +35,7 @@ def write_shared(
     """Write `plan.html` (to leaf through), `report.pdf` and one picture per site for a message.
 
     File names say nothing about the patient. Files of an earlier report in the folder that this one does not replace
-    are taken away, and `tell` hears so in one sentence.
+    are taken away, and `tell` hears so in one sentence; it also hears when there is no PDF, and why.
 
     Returns:
         The files written, the list that tells them from others' last.
@@ -65,6 +65,8 @@ def write_shared(
     files["plan.html"] = referrer_html(content, figures, stacks, voxel_words(scan)).encode()
     if pdf.can_write():
         files["report.pdf"] = pdf.report_pdf(content, figures, when, paper)
+    elif tell is not None:
+        tell(pdf.MISSING)
     make_folder(out_dir)
     clear_former(out_dir, files, tell)
     for name, raw in files.items():

@@ -290,7 +290,7 @@ def _density(site: SiteFindings, findings: Findings) -> dict[str, Any]:
         "label": density.label or "not classed",
         "table": density.table,
         "source": density.source,
-        "shares": ", ".join(f"{name} {share:.0%}" for name, share in shares),
+        "shares": ", ".join(f"{name} {percent(share)}" for name, share in shares),
         "calibrated": density.calibrated,
         "status": "calibrated" if density.calibrated else "not calibrated, orientation only",
         "caution": density.caution,

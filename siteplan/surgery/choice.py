@@ -26,7 +26,7 @@ def candidates(protocol: Protocol, density: DensityClass | None, jaw: str) -> tu
     for bone, probability in _by_class(protocol, density).items():
         if density is not None and probability >= protocol.file.limits.straddle_probability:
             scale = "calibrated" if density.calibrated else "not calibrated"
-            text = f"{bone} bone with probability {probability:.0%} ({scale}, table {density.table})"
+            text = f"{bone} bone with probability {100 * probability:.0f} % ({scale}, table {density.table})"
             found[bone] = Candidate(bone, probability, Reason(text, "measure density.probabilities"))
     if density is None or not density.calibrated or not found:
         usual = protocol.fallback(jaw)

@@ -218,7 +218,9 @@ def _contact_notes(site: Site) -> tuple[Reason, ...]:
     body = site.fixture.body
     said = []
     for found in site.around.fixture_contact_risks(Solid(body.z_mm + site.platform_bone_mm, body.r_mm.copy())):
-        passes, deeper = (f"{c.value:.1%} ({c.low:.1%} to {c.high:.1%})" for c in (found.touch, found.breach))
+        passes, deeper = (
+            f"{100 * c.value:.1f} % ({100 * c.low:.1f} to {100 * c.high:.1f})" for c in (found.touch, found.breach)
+        )
         text = (
             f"planned contact with {found.structure}: the fixture passes it with a chance of {passes} and goes more "
             f"than {found.margin_mm:g} mm behind it with one of {deeper}, if the hand deviates as published"

@@ -42,7 +42,7 @@ def test_the_first_lines_say_what_the_fixture_itself_breaks(card):
     assert re.search(r"not deeper: the 12 mm mark would come to mandibular canal: 2\.\d\d mm", said)
     assert "placed by hand without a guide" in said
     assert "chance of touching root of 34: under 0." in said
-    assert ": 0.0%" not in said
+    assert ": 0.0 %" not in said
 
 
 def test_explain_traces_every_reason_to_a_measure_or_a_line(card):

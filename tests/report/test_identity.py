@@ -41,6 +41,7 @@ def talkative(tmp_path_factory: pytest.TempPathFactory) -> Findings:
         title=said,
         patient_label=said,
         notes=said,
+        marks=[{"kind": "note", "points_mm": [[0, 0, 0]], "text": said, "tooth": 36}],
         calibration={"slope": 0.9, "intercept": 40.0, "source": said, "device": said, "date": "2026-07-04"},
     )
     found = siteplan.assess(made_scan(), case)
