@@ -1,4 +1,4 @@
-"""Marks that a person set by hand, in the report: values from closed forms, text only where identity lets it through."""
+"""Marks set by hand, in the report: values from closed forms, text only where identity lets it through."""
 
 import math
 from typing import Any
