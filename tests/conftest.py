@@ -1,9 +1,15 @@
 """What all tests share: where the scans and phantoms beside the checkout are, and whether Qt can be loaded here."""
 
 import os
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from siteplan.findings import Findings
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -37,6 +43,20 @@ def pytest_collect_directory(path: Path, parent: pytest.Collector) -> pytest.Dir
 def root() -> Path:
     """Top folder of the checkout."""
     return ROOT
+
+
+@pytest.fixture(scope="session")
+def assessed() -> "Callable[[str], Findings]":
+    """Findings of a sample volume by its folder's name, made once for all rooms; `findings.case` is its case."""
+
+    @cache
+    def of(name: str) -> "Findings":
+        import siteplan
+
+        case = siteplan.load_case(ROOT / "sample_volumes" / name / "case.json")
+        return siteplan.assess(siteplan.read_scan(case.series_path), case)
+
+    return of
 
 
 @pytest.fixture(scope="session")

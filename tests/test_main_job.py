@@ -22,9 +22,8 @@ def sample(request, root) -> Path:
 
 
 @pytest.fixture(scope="module")
-def content(sample) -> dict:
-    case = siteplan.load_case(sample / "case.json")
-    return siteplan.assess(siteplan.read_scan(case.series_path), case).as_json()
+def content(sample, assessed) -> dict:
+    return assessed(sample.name).as_json()
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -4,6 +4,7 @@ import filecmp
 import json
 import shutil
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ from sample_volumes.make_samples import main
 from sample_volumes.patients import PATIENTS
 from sample_volumes.shapes import Cavity
 from sample_volumes.truths import outline_distance, to_turned
+from siteplan.findings import Findings
 
 FOLDER = Path(__file__).resolve().parent.parent / "sample_volumes"
 NAMES = tuple(PATIENTS)
@@ -216,19 +218,16 @@ LENGTH_MM, CORTEX_MM = 0.3, 0.4
 
 
 @pytest.fixture(scope="module", params=NAMES)
-def assessed(request: pytest.FixtureRequest) -> tuple[dict, dict]:
+def measured(request: pytest.FixtureRequest, assessed: Callable[[str], Findings]) -> tuple[dict, dict]:
     """Findings and truth of one sample, by tooth."""
-    import siteplan
-
-    case = siteplan.load_case(FOLDER / request.param / "case.json")
-    findings = siteplan.assess(siteplan.read_scan(case.series_path), case).as_json()
+    findings = assessed(request.param).as_json()
     truth = _truth(request.param)
     truth["line"] = truth.pop("grey")
     return {site["tooth"]: site for site in findings["sites"]}, truth
 
 
-def test_findings_agree_with_the_truth(assessed):
-    found, truth = assessed
+def test_findings_agree_with_the_truth(measured):
+    found, truth = measured
     for true in truth["sites"]:
         site = found[true["tooth"]]
         for name, allowed in (("ridge_width", LENGTH_MM), ("buccal_plate", CORTEX_MM), ("lingual_plate", CORTEX_MM)):
@@ -249,8 +248,8 @@ def test_findings_agree_with_the_truth(assessed):
         assert site["mean_grey"]["value"] == pytest.approx(grey, rel=0.05, abs=40)
 
 
-def test_clearances_agree_with_the_truth(assessed):
-    found, truth = assessed
+def test_clearances_agree_with_the_truth(measured):
+    found, truth = measured
     for true in truth["sites"]:
         values = {entry["structure"]: entry["value"] for entry in found[true["tooth"]]["clearances"]}
         for name, distance in _named(true).items():
@@ -259,8 +258,8 @@ def test_clearances_agree_with_the_truth(assessed):
         assert any(name in values for name in ("mandibular canal", "sinus floor"))
 
 
-def test_verdicts_tell_the_stories_of_the_samples(assessed):
-    found, _ = assessed
+def test_verdicts_tell_the_stories_of_the_samples(measured):
+    found, _ = measured
     verdict = {tooth: {c["structure"]: c["verdict"] for c in site["clearances"]} for tooth, site in found.items()}
     if 36 in found:
         assert verdict[36]["mandibular canal"] == "keeps the margin"

@@ -2,7 +2,7 @@
 
 import shutil
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pydicom
@@ -10,6 +10,7 @@ import pytest
 from pydicom.dataset import Dataset
 
 import siteplan
+from siteplan.findings import Findings
 from siteplan.fixture import load_catalogue
 from siteplan.objects import ObjectKind, write_objects
 from siteplan.objects.template_write import template_uid
@@ -19,12 +20,13 @@ QUICK = (ObjectKind.MEASUREMENTS, ObjectKind.SEGMENTATION, ObjectKind.SURFACES, 
 
 
 @pytest.fixture(scope="module")
-def folder(root: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(assessed: Callable[[str], Findings], tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The upper sample's objects with the plan, identity removed."""
-    case = siteplan.load_case(root / "sample_volumes" / "upper_jaw" / "case.json")
-    findings = siteplan.assess(siteplan.read_scan(case.series_path), case)
+    findings = assessed("upper_jaw")
     out = tmp_path_factory.mktemp("plan")
-    written = write_objects(findings, findings.scan, case, out, identity=Identity.NONE, kinds=QUICK, with_plan=True)
+    written = write_objects(
+        findings, findings.scan, findings.case, out, identity=Identity.NONE, kinds=QUICK, with_plan=True
+    )
     return written[0].parent
 
 
