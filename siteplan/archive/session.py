@@ -4,7 +4,6 @@ import base64
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
-from urllib.parse import urlsplit
 
 import requests
 
@@ -93,11 +92,6 @@ def told_plainly(named: Named) -> Iterator[None]:
         raise ArchiveError(
             f"the archive {name!r} answers with something that is not DICOMweb; check the url in the settings."
         ) from None
-
-
-def host_of(settings: DicomWebSettings) -> str:
-    """Host and port for a person."""
-    return urlsplit(settings.url).netloc
 
 
 def _guarded(response: Any, **kwargs: Any) -> Any:
