@@ -12,6 +12,7 @@ NO_BREAK = "\u00a0"
 _PRODUCT = (
     "Thickness times grey over soft tissue is about {} HU·mm on the provisional scale; the likeliest thickness is {}."
 )
+_TO_HU_MM = 50
 _UNIT_WORDS = {"deg": "°", "grey": "grey", "HU": "HU", "mm": "mm", "N.cm": "N·cm"}
 _DIGITS = {"mm": 1, "deg": 0, "grey": 0, "HU": 0}
 
@@ -68,7 +69,9 @@ def cell(measure: Measure, notes: Notes, digits: int | None = None) -> dict[str,
         return {"value": NOT_MEASURED, "interval": "", "notes": numbers, "absent": True}
     limit, product = measure.thinner_than_mm, measure.product_hu_mm
     if limit is not None and product is not None:
-        numbers.append(notes.number(_PRODUCT.format(figure(round(product, -1), 0), with_unit(measure.value, "mm", 2))))
+        # Rounded so that the levels of a site share their notes: neither number is known any better.
+        known = _PRODUCT.format(figure(_TO_HU_MM * round(product / _TO_HU_MM), 0), with_unit(measure.value, "mm", 1))
+        numbers.append(notes.number(known))
         value = f"thinner than {with_unit(rounded_up(limit, 2), measure.unit, 2)}"
         return {"value": value, "interval": "", "notes": numbers, "absent": False}
     places = _DIGITS.get(measure.unit, 2) if digits is None else digits

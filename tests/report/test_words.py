@@ -61,8 +61,8 @@ def test_a_thickness_that_is_not_known_reads_as_a_limit() -> None:
     assert shown["interval"] == ""
     said = [note["sentence"] for note in notes.listed()]
     assert said[0] == Flag.THICKNESS_OR_DENSITY.meaning
-    assert "360 HU·mm" in said[1]
-    assert "0.31\u00a0mm" in said[1]
+    assert "350 HU·mm" in said[1]
+    assert "0.3\u00a0mm" in said[1]
     assert measure.as_json()["thinner_than_mm"] == 0.523
     assert measure.as_json()["product_hu_mm"] == 361.0
     assert "thinner_than_mm" not in Measure(0.31, "mm", 0.12, 0.5).as_json()
