@@ -21,6 +21,7 @@ class Flag(StrEnum):
     THICKNESS_OR_DENSITY = "thickness-or-density"
     LOW_CONTRAST = "low-contrast"
     WITHIN_CORTEX = "within-cortex"
+    JOINED_LAYER = "joined-layer"
     NOISY = "noisy"
     METAL_NEAR = "metal-near"
     COARSE_VOXEL = "coarse-voxel"
@@ -54,6 +55,7 @@ _MEANING: dict[Flag, str] = {
     Flag.THICKNESS_OR_DENSITY: "The scan cannot tell a thin dense cortex from a thicker soft one here.",
     Flag.LOW_CONTRAST: "Cortex and the bone beneath differ too little to be separated with confidence.",
     Flag.WITHIN_CORTEX: "This line runs within the crestal cortex, where neither a root nor the bone's end stands out.",
+    Flag.JOINED_LAYER: "Another layer, such as a sinus floor, joins the plate here; its own thickness cannot be told.",
     Flag.NOISY: "Noise is high for this measure.",
     Flag.METAL_NEAR: "Metal or its streaks reach this place.",
     Flag.COARSE_VOXEL: "The voxel is too coarse for a decision below one millimetre.",

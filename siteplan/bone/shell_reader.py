@@ -31,6 +31,9 @@ _MISFIT_LIMIT = 2.0
 _JOINED_SD_MM = 0.2
 """Residuals this much above the noise mean that the shell model does not hold there; SD of the fallback then (our own
 estimates from simulated volumes with a sinus floor that joins the plates)."""
+_TELLABLE_SD_MM = 0.4
+"""Where the answers for a plate that another layer joins lie further apart than this allows, none of them is a number
+to plan by: single ones were more than a millimetre off."""
 _THICK_START_MM = 2.5
 """Plate and floor as one layer: another start of the local fit (common plates are thinner)."""
 _SLOPE_OVER_MM = 0.3
@@ -239,6 +242,9 @@ class ShellReader:
             thickness, sd = answers[-1], (max(answers) - min(answers)) / 1.96 + _JOINED_SD_MM
         else:
             thickness, sd = found[0] + self.shell.edge_gradient_mm[1], found[1]
+        if sd > _TELLABLE_SD_MM and not rough:
+            none = Edge(None, None, (Flag.JOINED_LAYER,))
+            return Plate(outer, none, none)
         doubt = (Flag.UNCERTAIN,) if 1.96 * sd > UNCERTAIN_MM else ()
         return Plate(outer, Edge(at - thickness, sd, doubt), Edge(max(thickness, 0.0), sd, doubt))
 

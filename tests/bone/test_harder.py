@@ -1,9 +1,12 @@
 """Sites that plain jaws do not have: the truth is the shape's own, read along lines and by scipy's convex hull."""
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 import pytest
 
 from siteplan.bone import measure_bone
+from siteplan.bone.shell_surface import Shell
 from siteplan.flags import Flag
 from siteplan.frame import site_frame
 from tests.validation.harder import draw_harder
@@ -62,6 +65,27 @@ def test_a_line_within_the_crestal_cortex_gives_no_width_along_the_arch(gap):
     (found,) = bone.more_levels([case.truth.crestal_cortex / 2]).mesiodistal_width
     assert found.value is None
     assert found.flags == (Flag.WITHIN_CORTEX,)
+
+
+@dataclass
+class _Answer:
+    """Stands for the fit of a line where another layer joins: a thickness and how sure it is."""
+
+    sd_mm: float
+
+    def thickness(self, line: object, starts_mm: list[float]) -> tuple[float, float]:
+        return 1.0, self.sd_mm
+
+
+def test_a_plate_that_another_layer_joins_gives_a_reason_rather_than_a_guess(gap):
+    reader = gap[1].reader._reader
+    fit = replace(reader.shell.fit, local_misfit=np.full_like(reader.shell.fit.local_misfit, 9.0))
+    for sd_mm, told in ((0.15, True), (0.8, False)):
+        doubtful = replace(reader, shell=Shell(fit), junctions=_Answer(sd_mm), apex=None)
+        plate = doubtful.line(5.0).buccal
+        assert plate.outer.at_mm is not None
+        assert (plate.thickness.at_mm is not None) == told
+        assert told or plate.thickness.flags == plate.inner.flags == (Flag.JOINED_LAYER,)
 
 
 def test_bone_without_a_told_canal_never_reads_as_bone_without_one(gap):
