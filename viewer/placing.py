@@ -11,6 +11,7 @@ import numpy as np
 from siteplan.assessment import Library, pose_of, scan_sd_mm
 from siteplan.bone import BoneFindings, measure_bone
 from siteplan.case import SiteEntry
+from siteplan.case.keeping import entry_at
 from siteplan.case.tooth import jaw_of, side_of
 from siteplan.errors import GeometryError
 from siteplan.fixture import Fixture
@@ -102,17 +103,7 @@ def propose_at(
     if not found.ranked:
         return Proposed(entry, " ".join((say("add.nothing-fits"), *found.short)))
     best = found.ranked[0]
-    pose = best.candidate.pose
-    site = site_frame(pose.platform_lps_mm, pose.axis, entry.frame().buccal, entry.tooth)
-    moved = entry.model_copy(
-        update={
-            "fixture": best.fixture.name,
-            "platform_depth_mm": 0.0,
-            "crest_mm": _triple(site.origin_lps_mm, 4),
-            "axis": _triple(site.axis, 7),
-            "buccal": _triple(site.buccal, 7),
-        }
-    )
+    moved = entry_at(entry, best.fixture, best.candidate.pose, sink_mm=best.sink_mm)
     return Proposed(moved, say("add.proposed", fixture=best.fixture.name, why=" ".join(best.why)))
 
 
