@@ -146,6 +146,11 @@ SCANS = {
 
 def draw_harder(name: str, scan: str, rng: np.random.Generator) -> Case:
     """A random phantom of a group (`HARDER`, or "plain": an ordinary lower jaw with room along the arch)."""
+    return draw_placed(name, scan, rng)[0]
+
+
+def draw_placed(name: str, scan: str, rng: np.random.Generator) -> tuple[Case, Placing]:
+    """The same with where its jaw stands."""
     group = PLAIN if name == "plain" else HARDER[name]
 
     def draw(low: float, high: float) -> float:
@@ -176,4 +181,5 @@ def draw_harder(name: str, scan: str, rng: np.random.Generator) -> Case:
     m = group.along
     corner = np.array([[d, b, x] for d in (-5.5, group.deep) for b in (-12.5, 12.5) for x in (-m, m)])
     box = truth.crest + corner @ np.stack([frame.axis, frame.buccal, frame.distal])
-    return Case(f"{name}, {scan}", scan_of(place, scanner, box.min(0), box.max(0), rng), frame, truth, scanner)
+    case = Case(f"{name}, {scan}", scan_of(place, scanner, box.min(0), box.max(0), rng), frame, truth, scanner)
+    return case, place
