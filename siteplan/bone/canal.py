@@ -33,6 +33,9 @@ _RADIUS_RANGE_MM = (0.6, 2.2)
 """A spot beside the axis is a canal when the tube explains this share of the variance, its lumen is darker than bone by
 this many SD, its centre stays within this distance of the spot, the axis passes the centre within this share of the
 radius, and it is as wide as canals are (our own bounds, from simulated jaws with and without a canal)."""
+_WALLED_EXPLAINED, _WALLED_CONTRAST = 0.7, 6.0
+"""The same for a tube with a wall denser than the bone around it: trabeculae hide the lumen's contrast, but do not
+make rings. Spots in jaws without a canal explained at most 0.57 so, or had a dark wall or another place."""
 
 
 def fit_canal(
@@ -94,7 +97,9 @@ def _proven(p: Array, covariance: Array, grey: Array, model: Array, centre: tupl
     stayed = float(np.hypot(p[0] - centre[0], p[1] - centre[1])) < _STAYS_MM
     met = abs(float(p[1])) < _MET_SHARE * radius
     usual = _RADIUS_RANGE_MM[0] < radius < _RADIUS_RANGE_MM[1]
-    return explained > _LEAST_EXPLAINED and contrast > _LEAST_CONTRAST and stayed and met and usual
+    plain = explained > _LEAST_EXPLAINED and contrast > _LEAST_CONTRAST
+    walled = explained > _WALLED_EXPLAINED and contrast > _WALLED_CONTRAST and bool(p[6] > p[7])
+    return (plain or walled) and stayed and met and usual
 
 
 def _centre(block: SiteBlock, section: Section, start: LayerStart, levels: GreyLevels) -> tuple[float, float] | None:
