@@ -2,7 +2,7 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, Qt, Signal
+from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QImage, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF, QWheelEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
@@ -128,7 +128,11 @@ class ArchView(QWidget):
             at = [QPointF(self.width() - 12, labels.top(row)) for row in (0, 1)]
             labels.put("identity", self.identity, at, "#ffffff", align=Qt.AlignmentFlag.AlignRight)
         overlay.draw_letters(labels, section.plane, ("", "", "", ""))
-        labels.put("hint", self.hint, [QPointF(12, labels.top(row)) for row in (1, 2, 3)], "#ffd447")
+        for number, point in enumerate(self.points):
+            there = self.to_px(point)
+            labels.take(f"point{number}", QRectF(there.x() - 9, there.y() - 9, 18, 18))
+        places = [*(labels.top(row) for row in (1, 2, 3)), *(labels.bottom(row) for row in (2, 3, 4))]
+        labels.put("hint", self.hint, [QPointF(12, y) for y in places], "#ffd447")
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
         """Take hold of a point, or point at a place."""

@@ -30,6 +30,7 @@ from viewer.reading import bone_lines, leader_of
 from viewer.rests_on import RestsOn
 from viewer.section_picture import Numbers
 from viewer.session import Session
+from viewer.texts import say
 from viewer.undecided import near_tooth, shapes_of, undecided
 from viewer.workspace import BY_DEPTH, Workspace
 
@@ -146,10 +147,21 @@ class Desk(Asks):
         self.space.cards.set_teeth([e.tooth for e in sites])
         self.space.cards.set_present(self.tooth)
         self._show_words()
-        if self.entry is not None and self.library is not None:
+        if self.entry is None:
+            self._show_nothing()
+        elif self.library is not None:
             self._show_site(self.entry)
         self._rest.start()
         self.changed.emit()
+
+    def _show_nothing(self) -> None:
+        """No site is left: its fixture and numbers must not stay on the screen."""
+        self.channels["cut"].cancel()
+        self.channels["film"].cancel()
+        self._film_key = None
+        self.space.section.forget(say("answer.no-site"))
+        self.space.film.set_frames([])
+        self.space.strip.set_here(None)
 
     def _take_proposals(self, plan: Plan) -> None:
         """Shapes of what is proposed, for drawing only; made anew when they change."""

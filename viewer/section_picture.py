@@ -60,6 +60,7 @@ class SectionPicture(QWidget):
         self.show_overlays = True
         self.identity = ""
         self.sharing = False
+        self.empty = ""
         self._image: QImage | None = None
         self._own: FixtureOutlines | None = None
         self._centre: tuple[float, float] | None = None
@@ -96,8 +97,9 @@ class SectionPicture(QWidget):
         self._renew_fixture()
         self.update()
 
-    def forget(self) -> None:
-        """Show nothing until the first section of another case is there."""
+    def forget(self, why: str = "") -> None:
+        """Show nothing, and say why, until the next section is there."""
+        self.empty = why
         self.cut, self.entry, self.fixture, self._own = None, None, None, None
         self.numbers, self.marks, self._centre = Numbers(), (), None
         self.update()
@@ -221,6 +223,8 @@ class SectionPicture(QWidget):
         """Everything on the given painter, at this widget's size; also used for the picture that is shared."""
         cut, glass = self.cut, self.glass()
         if cut is None:
+            middle = QPointF(glass.width / 2, glass.height / 2)
+            words(painter, middle, self.empty, "#cfd8dc", align=Qt.AlignmentFlag.AlignHCenter)
             return
         px = max(1.0, self.fontMetrics().height() / 17.0)
         self._show_still(painter, glass, cut, px)
@@ -314,7 +318,11 @@ class SectionPicture(QWidget):
             labels.put("identity", self.identity, rows, "#ffffff", align=right)
         overlay.draw_letters(labels, cut.plane, side_words(cut.look, cut.plane, self.entry))
         hint = self.asking or (say(f"tool.{self.tool}-hint") if self.tool else "")
-        if not hint and (self._hot == "canal" or self.held_crossing is not None) and not self.sharing:
+        if (
+            not hint
+            and ((self._hot == "canal" and cut.crossings) or self.held_crossing is not None)
+            and not self.sharing
+        ):
             hint = say("picture.canal-hint")
         if hint:
             labels.put("hint", hint, [QPointF(12, labels.top(row)) for row in (1, 2, 3)], "#ffd447")

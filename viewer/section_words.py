@@ -20,7 +20,7 @@ def where_words(look: Look) -> str:
         if turn == 90
         else say("picture.turned", deg=f"{turn:.0f}")
     )
-    if abs(look.offset_mm) < 1e-9:
+    if abs(look.offset_mm) < 0.05:  # what would read as 0.0 mm beside
         return name
     side = say("word.distal") if look.offset_mm > 0 else say("word.mesial")
     return say("picture.beside", name=name, mm=f"{abs(look.offset_mm):.1f}", side=side)
