@@ -15,7 +15,8 @@ H, BLUR_MM = 0.3, 0.3
 LEVELS = GreyLevels(-1000.0, 50.0, 40.0, 40.0, 1050.0)
 RADIUS_MM, WALL_MM, DEPTH_MM, BUCCAL_MM = 1.35, 0.5, 14.0, 0.5
 NOISE, SHARED = 60.0, 100.0
-"""SD of a voxel, and how many voxels share a piece of noise, as a coarse scan of trabecular bone has them: the lumen then differs from bone by 8 to 9 SD."""
+"""SD of a voxel, and how many voxels share a piece of noise, as coarse scans of trabecular bone have them: the lumen
+then differs from bone by 8 to 9 SD."""
 
 
 def bone_block(tube: bool, seed: int) -> tuple[SiteBlock, Section]:
