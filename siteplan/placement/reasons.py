@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from siteplan.fixture.design import Design
-from siteplan.measures import rounded_down
+from siteplan.measures import rounded_down, rounded_up
 from siteplan.placement.merit import CRITERIA, ENGAGED_MM, Weights, density_share, side_area_mm2
 from siteplan.placement.profile import Array
 from siteplan.placement.rules import COMMON_WAY, FAR_MM
@@ -159,4 +159,4 @@ def lack(c: Candidate) -> str:
 
 
 def _little(length_mm: float) -> str:
-    return f"{length_mm:.1f} mm" if length_mm >= 0.05 else "under 0.1 mm"
+    return f"{rounded_up(length_mm, 1):.1f} mm" if length_mm >= 0.05 else "under 0.1 mm"
