@@ -58,7 +58,7 @@ def _are_files(cases: list[str]) -> None:
 
 def _table(outcomes: "tuple[Outcome, ...]") -> list[str]:
     """One line per fixture."""
-    head = ("case", "tooth", "fixture", "card", "felt", "forecast N·cm", "achieved", "drills", "cycles")
+    head = ("case", "tooth", "fixture", "card", "felt", "forecast N·cm", "achieved N·cm", "drills", "cycles")
     rows = [head] + [
         (
             o.case,
@@ -119,7 +119,7 @@ def _draw(outcomes: "tuple[Outcome, ...]", correction: "Correction | None", fold
     from siteplan.report.outcome_figures import class_figure, forecast_figure
     from siteplan.surgery.outcomes import agreement
 
-    classes = sorted({o.bone for o in outcomes if o.bone})
+    classes = sorted({name for o in outcomes for name in (o.bone, o.felt) if name})
     try:
         folder.mkdir(parents=True, exist_ok=True)
         forecast_figure(outcomes, correction).png(folder / "torque_forecast_achieved.png")

@@ -89,7 +89,7 @@ def build(site: Site, rule: Rule) -> Built:
     if plan.blocked is not None:
         return Built(rule, (), plan.notes, (plan.blocked,))
     steps: list[Step] = []
-    notes, problems = list(plan.notes), []
+    notes, problems = list(plan.notes), list(plan.lacking)
     for wanted in plan.wanted:
         made = make_step(site, wanted, steps)
         if isinstance(made, Step):

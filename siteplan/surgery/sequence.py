@@ -34,12 +34,13 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Sequence:
-    """The drills of one rule in order, and what the kit could not give."""
+    """The drills of one rule in order, and what the kit could not give: `lacking` where a whole step is missing."""
 
     rule: Rule
     wanted: tuple[Wanted, ...]
     notes: tuple[Reason, ...]
     blocked: Reason | None = None
+    lacking: tuple[Reason, ...] = ()
 
 
 def sequence(kit: Kit, protocol: Protocol, rule: Rule, fixture: Fixture, neck_mm: float) -> Sequence:
@@ -64,7 +65,39 @@ def sequence(kit: Kit, protocol: Protocol, rule: Rule, fixture: Fixture, neck_mm
     wanted = [Wanted(drill, Reach.FULL, _why_to_depth(kit, protocol, rule, drill, limit_why)) for drill in to_depth]
     crest, crest_notes = _crest(kit, protocol, rule, fixture, to_depth[-1].diameter_mm, neck_mm)
     tap, tap_notes = _tap(kit, protocol, rule, fixture)
-    return Sequence(rule, (*wanted, *crest, *tap), (*notes, *crest_notes, *tap_notes))
+    lacking = (
+        *_too_narrow(protocol, rule, fixture, to_depth[-1], limit),
+        *_too_closed(protocol, rule, to_depth, crest_notes, neck_mm),
+    )
+    return Sequence(rule, (*wanted, *crest, *tap), (*notes, *crest_notes, *tap_notes), lacking=lacking)
+
+
+def _too_narrow(protocol: Protocol, rule: Rule, fixture: Fixture, widest: Drill, limit: float) -> tuple[Reason, ...]:
+    """That the kit leaves the hole narrower by more than a whole step than the rule wants it."""
+    missing = limit - widest.diameter_mm
+    step = protocol.file.limits.widening_step_mm
+    if fixture.outer_diameter_mm <= rule.pilot_alone_to_mm + _EPS_MM or missing <= step + _EPS_MM:
+        return ()
+    text = (
+        f"the kit lacks a drill: {widest.name} is the widest that can be used to depth, {missing:.2f} mm under the "
+        f"{limit:.2f} mm of the protocol in {rule.bone} bone, so {fixture.name} would have to force its way; add a "
+        "drill to the kit or choose a thinner fixture"
+    )
+    return (Reason(text, protocol.where(rule, "under_core_mm"), rule.source),)
+
+
+def _too_closed(
+    protocol: Protocol, rule: Rule, to_depth: list[Drill], notes: tuple[Reason, ...], neck_mm: float
+) -> tuple[Reason, ...]:
+    """That the crest should be opened by more than a whole step and no drill of the kit can."""
+    missing = neck_mm - rule.crest_under_neck_mm - to_depth[-1].diameter_mm
+    if not notes or missing <= protocol.file.limits.widening_step_mm + _EPS_MM:
+        return ()
+    text = (
+        f"the kit lacks a crestal drill: the crest of {rule.bone} bone is to be opened by {missing:.2f} mm more than "
+        "the hole; add one to the kit or choose a thinner fixture"
+    )
+    return (Reason(text, protocol.where(rule, "open_crest_above_mm"), rule.source),)
 
 
 def to_depth_limit(protocol: Protocol, rule: Rule, fixture: Fixture) -> tuple[float, Reason]:

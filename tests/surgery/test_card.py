@@ -374,3 +374,16 @@ def test_a_warning_names_no_branch_that_holds_nothing():
     assert not soft.looser.fixtures
     assert "healing without load" in " ".join(soft.forecast.warnings)
     assert "looser branch" not in " ".join(soft.forecast.warnings)
+
+
+@pytest.mark.parametrize(("bone", "lacks"), [("D1", True), ("D4", False)])
+def test_a_kit_without_the_drills_that_dense_bone_asks_for_is_a_problem(bone, lacks):
+    # common practice, no source: a 4.0 mm fixture is never forced into dense bone behind a thin pilot alone; in soft
+    # upper-jaw bone the pilot alone serves it.
+    bare = [d for d in KIT.file.drill if d.name == "pilot 1.5"]
+    kit = replace(KIT, file=KIT.file.model_copy(update={"drill": bare}))
+    made = card("demo-compressive-4.0x10", classes(**{bone: 1.0}), kit=kit)
+    said = [problem.text for problem in made.problems]
+    assert [text.partition(":")[0] for text in said] == (
+        ["the kit lacks a drill", "the kit lacks a crestal drill"] if lacks else []
+    )
