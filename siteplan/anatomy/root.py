@@ -24,6 +24,22 @@ LIGAMENT_MM, LIGAMENT_SD_MM = 0.22, 0.10
 INNER_MM, OUTER_MM, STEP_MM = 1.8, 1.4, 0.1
 """How far inside and outside the rough surface a profile is read, and how finely (our own)."""
 
+WALL_MM, WALL_SD_MM = 0.6, 0.6
+"""Width of the dense wall of bone on the ligament's outer side: a socket wall of 0.2 to 0.5 mm, or a plate (from
+memory)."""
+
+_WALL_STARTS_MM = (0.0, -0.6)
+"""Where the tooth's edge is sought with a wall: at the rough surface, and inside it where that is the wall's own."""
+
+_WALL_GAIN = 0.7
+"""A wall is believed where it leaves less than this share of the squared residuals (simulated roots)."""
+
+_PULP_SHARE = 0.5
+"""The inner part of each radius that is not looked at (our own; a pulp is narrower)."""
+
+_EDGE_SD_MM = 0.5
+"""How far from the rough surface the edge is expected (our own)."""
+
 ROUNDS = 3
 _FLOOR_MM = 0.05
 """Least standard deviation of the surface (simulated roots)."""
@@ -99,25 +115,55 @@ def _rays(source: Sampler, rough: RoughRoot, radius: Floats) -> tuple[Floats, Fl
     at = radius[:, :, None] + t
     points = rough.to_lps(rough.height_mm[:, None, None], rough.turn_rad[None, :, None], np.maximum(at, 0.0))
     grey = source.at(points).astype(np.float64)
-    grey[at < 0] = np.nan
-    grey = ndimage.gaussian_filter1d(np.nan_to_num(grey, nan=rough.dense), 1.0, axis=0, mode="nearest")
-    grey = ndimage.gaussian_filter1d(grey, 0.7, axis=1, mode="wrap")
+    # The pulp is dark like a ligament, and the dentine around it then looks like a wall.
+    good = (at >= _PULP_SHARE * radius[:, :, None]) & np.isfinite(grey)
+    top, under = np.where(good, grey, 0.0), good.astype(np.float64)
+    for sigma, axis, mode in ((1.0, 0, "nearest"), (0.7, 1, "wrap")):
+        top, under = (ndimage.gaussian_filter1d(each, sigma, axis=axis, mode=mode) for each in (top, under))
+    grey = np.where(good, top / np.maximum(under, 1e-6), np.nan)
     return t, grey.reshape(-1, len(t))
 
 
-def _layers(t: Floats, profiles: Floats, rough: RoughRoot, levels: Levels, blur: float, voxel: float) -> LayerFit:
+def _layers(
+    t: Floats,
+    profiles: Floats,
+    rough: RoughRoot,
+    levels: Levels,
+    blur: float,
+    voxel: float,
+    starts_mm: tuple[float, ...] = _WALL_STARTS_MM,
+) -> LayerFit:
+    """Dentine, ligament and what is outside; or, where that explains a profile clearly better, a wall of bone between.
+
+    Without the wall the far side of a thin socket wall or plate would be taken for the tooth's own edge.
+    """
     contrast = levels.bone - levels.soft
     dentine = Layer(rough.dense, 0.10 * contrast)
     ligament = Layer(levels.soft, 0.08 * contrast, LIGAMENT_MM, LIGAMENT_SD_MM, (0.03, 0.6))
     outside = Layer(levels.soft + 0.3 * contrast, 0.5 * contrast)
-    layers = (dentine, ligament, outside)
-    return fit_layers(t, profiles, layers, 0, blur, independent_mm=max(0.3, voxel), edge_sd_mm=0.5)
+    wall = Layer(levels.soft + 0.8 * contrast, 0.3 * contrast, WALL_MM, WALL_SD_MM, (0.1, 3.0))
+
+    def fitted(layers: tuple[Layer, ...], edge_mm: float) -> LayerFit:
+        independent = max(0.3, voxel)
+        return fit_layers(
+            t, profiles, layers, 0, blur, independent_mm=independent, edge_mm=edge_mm, edge_sd_mm=_EDGE_SD_MM
+        )
+
+    best = fitted((dentine, ligament, outside), 0.0)
+    out = {name: getattr(best, name) for name in ("edge_mm", "edge_sd_mm", "costs")}
+    lowest = best.costs * _WALL_GAIN
+    for edge in starts_mm:
+        other = fitted((dentine, ligament, wall, outside), edge)
+        better = other.costs < lowest
+        lowest = np.where(better, other.costs, lowest)
+        out = {name: np.where(better, getattr(other, name), value) for name, value in out.items()}
+    return replace(best, **out)
 
 
 def _blur(t: Floats, profiles: Floats, rough: RoughRoot, levels: Levels, voxel: float) -> float:
     blurs = np.unique(np.clip(np.array([0.15, 0.2, 0.27, 0.35, 0.45, 0.58, 0.75, 1.0]), 0.35 * voxel, 1.2))
     few = profiles[:: max(1, len(profiles) // 200)]
-    costs = [_layers(t, few, rough, levels, b, voxel).cost for b in blurs]
+    costs = [_layers(t, few, rough, levels, b, voxel, ()).cost for b in blurs]
     return float(blurs[int(np.argmin(costs))])
 
 
@@ -161,12 +207,14 @@ def _ends(source: Sampler, rough: RoughRoot, radius: Floats, blur: float, levels
         height = float(rough.height_mm[end])
         inside = 0.4 * float(np.mean(radius[end]))
         turn = np.arange(8) * np.pi / 4
-        r = np.array([0.0, *[inside] * 8])
-        w = np.array([0.0, *turn])
-        points = rough.to_lps(height + sign * t[None, :], w[:, None], r[:, None])
-        profile = mean_where(source.at(points).astype(np.float64).T, np.ones((len(t), len(r)), dtype=bool))[None, :]
+        # The middle of the last ring: a bent root ends beside the straight axis.
+        x, y = (2 * float(np.mean(radius[end] * f(rough.turn_rad))) for f in (np.cos, np.sin))
+        x, y = x + inside * np.array([0.0, *np.cos(turn)]), y + inside * np.array([0.0, *np.sin(turn)])
+        points = rough.to_lps(height + sign * t[None, :], np.arctan2(y, x)[:, None], np.hypot(x, y)[:, None])
+        profile = mean_where(source.at(points).astype(np.float64).T, np.ones((len(t), len(x)), dtype=bool))[None, :]
         voxel = float(np.mean(source.scan.spacing_kji_mm))
-        fit = _layers(t, profile, rough, levels, blur, voxel)
+        # No wall here: a pulp lies along the axis, and the dentine beyond its end would be taken for one.
+        fit = _layers(t, profile, rough, levels, blur, voxel, ())
         out.append(height + sign * float(np.clip(fit.edge_mm[0], -1.5, 1.2)))
     return out[0], out[1]
 

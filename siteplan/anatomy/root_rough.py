@@ -199,7 +199,8 @@ def _disc(dense: NDArray[np.bool_], u: Floats, v: Floats) -> tuple[Floats, float
     that is not dense; None where nothing dense lies there."""
     # The pulp is a dark hole in the dense disc and belongs to the tooth.
     dense = np.asarray(ndimage.binary_fill_holes(dense), dtype=np.bool_)
-    depth = ndimage.distance_transform_edt(dense) * _PIXEL_MM
+    # The rim counts as an end, or a plane that is dense all over would have no disc to measure.
+    depth = ndimage.distance_transform_edt(np.pad(dense, 1))[1:-1, 1:-1] * _PIXEL_MM
     near = np.hypot(u, v)
     score = np.where(near <= _STRAY_MM, depth - 0.2 * near, -1.0)
     best = np.unravel_index(int(np.argmax(score)), score.shape)
@@ -209,7 +210,7 @@ def _disc(dense: NDArray[np.bool_], u: Floats, v: Floats) -> tuple[Floats, float
     away = np.hypot(u - u[best], v - v[best])
     disc = dense & (away <= 1.25 * radius)
     ring = (away > 1.25 * radius) & (away <= 1.25 * radius + 0.9)
-    return np.array([u[disc].mean(), v[disc].mean()]), radius, float(np.mean(~dense[ring]))
+    return np.array([u[disc].mean(), v[disc].mean()]), radius, float(np.mean(~dense[ring])) if ring.any() else 0.0
 
 
 def _ends(box: Box, smooth: NDArray[np.float32], centre: Points, axis: Points, edge: float) -> tuple[float, float]:
