@@ -132,7 +132,7 @@ def _summary_row(site: SiteFindings, naming: Naming, notes: Notes) -> dict[str, 
         "tightest": None if worst is None else safe_cell(worst.distance, notes),
         "tightest_about": "" if worst is None else about_words(worst, naming.name(worst.structure, upper)),
         "demand": "" if worst is None else demand_words(worst),
-        "margin_note": None if worst is None else notes.number(margin_words(worst)),
+        "margin_note": None if worst is None else notes.number(margin_words(worst, upper)),
         "also": [_inner(naming.clean(line), upper) for line in beside_verdict(site, worst)],
         "verdict": site_verdict(site, naming),
     }

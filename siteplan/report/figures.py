@@ -109,10 +109,14 @@ def site_sections(findings: Findings, scan: Scan, scene: SiteScene) -> tuple[Sec
 
 
 def across_view(scene: SiteScene) -> View:
-    """The buccolingual view and from where it is seen."""
+    """The view across the ridge, called as the jaw's inner side is, and from where it is seen."""
     towards = across_plane(scene.frame).toward
     front = abs(towards[1]) >= abs(towards[0])
-    return View("Buccolingual section", "seen from the front" if front else "seen from the patient's left", True)
+    return View(
+        "Buccopalatal section" if scene.upper else "Buccolingual section",
+        "seen from the front" if front else "seen from the patient's left",
+        True,
+    )
 
 
 def along_view() -> View:

@@ -84,7 +84,7 @@ def around_frames(scan: Scan, scene: SiteScene, grey: GreyRange) -> list[Frame]:
         buccal = np.cos(turn) * base.buccal + np.sin(turn) * base.distal
         distal = np.cos(turn) * base.distal - np.sin(turn) * base.buccal
         frame = SiteFrame(base.origin_lps_mm, base.axis, buccal, distal)
-        words = {0: " (buccolingual)", 90: " (mesiodistal)"}.get(angle, "")
+        words = {0: " (buccopalatal)" if scene.upper else " (buccolingual)", 90: " (mesiodistal)"}.get(angle, "")
         out.append(_frame(scan, scene, frame, grey, f"turned {angle}° from buccal towards distal{words}"))
     return out
 

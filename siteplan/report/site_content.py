@@ -114,8 +114,7 @@ def clearance_rows(
         elif clearance.distance.depth_mm is None and clearance.kind not in seen:
             seen.add(clearance.kind)
             levels = [c for c in clearances if c.kind == clearance.kind and c.distance.depth_mm is not None]
-            row = clearance_row(clearance, naming, structures, notes)
-            row["name"] = naming.name(clearance.structure, upper)
+            row = clearance_row(clearance, naming, structures, notes, upper=upper)
             row |= _hand_cell(clearance, hand)
             rows.append(row | {"by_depth": "; ".join(_at_level(c, notes) for c in levels)})
     return rows
@@ -182,6 +181,8 @@ def clearance_row(
     structures: tuple[Structure, ...],
     notes: Notes,
     remarks: dict[str, str] | None = None,
+    *,
+    upper: bool = False,
 ) -> dict[str, Any]:
     """One row: what, how far, what is demanded and by whom, and what follows; `remarks` by structure stand beneath."""
     made = next((_MADE_BY[s.made_by] for s in structures if s.name == clearance.structure), "measured")
@@ -193,12 +194,12 @@ def clearance_row(
     demand = demand_words(clearance)
     return {
         "letter": naming.letter(clearance.structure),
-        "name": naming.name(clearance.structure),
+        "name": naming.name(clearance.structure, upper),
         "made_by": made,
         "distance": safe_cell(clearance.distance, notes),
         "demand": demand,
         "margin": demand.removeprefix("margin "),
-        "margin_note": notes.number(margin_words(clearance)),
+        "margin_note": notes.number(margin_words(clearance, upper)),
         "contact": clearance.contact,
         "room": "" if room is None or (clearance.contact and room >= 0) else room_words(room, clearance.contact),
         "verdict": verdicts.shown(clearance.verdict),
@@ -207,13 +208,15 @@ def clearance_row(
     }
 
 
-def margin_words(clearance: Clearance) -> str:
-    """Whose margin or limit it is, and how well that is known."""
+def margin_words(clearance: Clearance, upper: bool = False) -> str:
+    """Whose margin or limit it is, and how well that is known; in the upper jaw the inner side is the palatal one."""
     margin = clearance.margin
+    about = margin.key.replace("-", " ")
+    about = about.replace("lingual bone", "palatal bone") if upper else about
     others = f" Other values: {margin.others}." if margin.others else ""
     status = _STATUS.get(margin.status, margin.status)
     what = "Limit of planned contact with" if clearance.contact else "Margin to"
-    return f"{what} {margin.key.replace('-', ' ')}: {margin.source} ({status}).{others}"
+    return f"{what} {about}: {margin.source} ({status}).{others}"
 
 
 def room_words(room_mm: float, contact: bool = False) -> str:

@@ -88,4 +88,10 @@ def test_sites_in_both_jaws(tmp_path: Path) -> None:
     assert {"overview-lower.png", "overview-upper.png"} <= {p.name for p in tmp_path.iterdir()}
     assert "Palatal plate" in text
     assert "palatal bone, from 1 mm below the crest" in text
-    assert "lingual bone" not in text.split("Methods and sources")[0].replace("Margin to lingual bone", "")
+    assert "Margin to palatal bone" in text
+    html = (tmp_path / "report.html").read_text("utf-8")
+    assert re.findall(r'alt="(Bucco\w+ section of tooth \d\d)', html) == [
+        "Buccolingual section of tooth 36",
+        "Buccopalatal section of tooth 26",
+    ]
+    assert "lingual bone" not in text.split("Methods and sources")[0]
