@@ -120,8 +120,10 @@ def find_arch(scan: Scan, near_lps_mm: ArrayLike | None = None, *, upper: bool =
             upper) jaw's arch is taken.
 
     Raises:
-        GeometryError: no jaw, or too little of it for a curve.
+        GeometryError: the point lies outside the scan, no jaw, or too little of it for a curve.
     """
+    if near_lps_mm is not None and not scan.contains(np.asarray(near_lps_mm, dtype=np.float64)):
+        raise GeometryError("near: the point lies outside the scan; give patient millimetres inside it.")
     jaw = find_jaw(scan, upper=upper)
     points = jaw.box.to_lps(np.argwhere(jaw.bone))
     if near_lps_mm is not None:
@@ -249,10 +251,12 @@ def tooth_places(arch: Arch, upper: bool, known: dict[int, float] | None = None)
     return out
 
 
-def arch_json(arch: Arch, places: list[ToothPlace]) -> dict[str, Any]:
-    """Plain lists and numbers for printing."""
+def arch_json(arch: Arch, places: list[ToothPlace], jaw: str | None = None) -> dict[str, Any]:
+    """Plain lists and numbers for printing. `arches` is what stands in a case file; empty where the jaw is not said."""
+    control = np.round(arch.control_lps_mm, 3).tolist()
     return {
-        "control_points_mm": np.round(arch.control_lps_mm, 3).tolist(),
+        "arches": [] if jaw is None else [{"jaw": jaw, "control_points_mm": control, "note": arch.note}],
+        "control_points_mm": control,
         "length_mm": round(arch.length_mm, 2),
         "midline_s_mm": None if arch.midline_mm is None else round(arch.midline_mm, 2),
         "points_mm": np.round(arch.at(np.arange(0, arch.length_mm, 1.0)), 3).tolist(),

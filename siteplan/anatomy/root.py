@@ -74,7 +74,8 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
     source = sampler(scan, line, reach)
     radius, sd, blur = _radii(source, rough, levels)
     low, high = _ends(source, rough, radius, blur, levels)
-    if _narrows_downwards(radius):
+    crown_first, crown_last = (_stands_in_air(source, rough, radius, levels, end) for end in (0, 1))
+    if crown_last if crown_first != crown_last else _narrows_downwards(radius):
         rough, radius, sd, low, high = _turned(rough), _mirrored(radius), _mirrored(sd), -high, -low
     surface = _mesh(rough, radius, low, high)
     where = side_of(scan, rough.centre_lps_mm) if side is None else side
@@ -219,6 +220,17 @@ def _ends(source: Sampler, rough: RoughRoot, radius: Floats, blur: float, levels
     return out[0], out[1]
 
 
+def _stands_in_air(source: Sampler, rough: RoughRoot, radius: Floats, levels: Levels, end: int) -> bool:
+    """Whether most of what lies beside the first (0) or last (1) third is air: then it is the crown, however wide."""
+    if levels.air is None:
+        return False
+    third = max(1, len(radius) // 3)
+    part = slice(-third, None) if end else slice(0, third)
+    beside = radius[part, :, None] + np.array([1.0, 1.5, 2.0])
+    points = rough.to_lps(rough.height_mm[part, None, None], rough.turn_rad[None, :, None], beside)
+    return bool(np.nanmedian(source.at(points, smooth=True)) < levels.air_edge)
+
+
 def _narrows_downwards(radius: Floats) -> bool:
     """Whether the low end is the narrower one, which is taken for the apex."""
     third = max(1, len(radius) // 3)
@@ -263,7 +275,8 @@ def _note(rough: RoughRoot, radius: Floats, length: float, scan: Scan) -> str:
         "Found by the computer from one click:",
         f"{length:.1f} mm long, {2 * radius[0].mean():.1f} mm across at its coronal end.",
         "Its axis is straight; a furcation or a strong bend is not followed.",
-        "Where a dense socket wall lies against it, it may be drawn up to 1 mm too wide: check its outline.",
+        "Where dense bone lies against it, it may be drawn too wide, or on into a plate beyond its tip: check its "
+        "outline and its length.",
     ]
     if max(scan.spacing_kji_mm) > 0.4:
         words.append("At this voxel the ligament line is hardly seen; where dense bone touches the root, doubt it.")

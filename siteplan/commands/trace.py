@@ -137,7 +137,7 @@ def _arch(scan: Any, args: argparse.Namespace) -> int:
     tell_doubts(scan)
     places = tooth_places(arch, upper) if arch.midline_mm is not None and args.jaw is not None else []
     if args.json:
-        print_json(arch_json(arch, places))
+        print_json(arch_json(arch, places, args.jaw))
         return 0
     print(f"arch: {arch.length_mm:.1f} mm between its ends. {arch.note}")
     for place in places:

@@ -120,6 +120,7 @@ def test_the_stated_doubt_covers_the_half_seen_ends(root: Path) -> None:
         ([(30, -20, -50), (300, -20, -50)], "point 2 lies outside the scan"),
         ([(30, -20, -50), (30, -20, -50.1)], "further apart"),
         ([(30, -20, float("nan")), (30, -10, -50)], "finite"),
+        ([(30, -30, -50), (30, -11, -50), (30, -21, -50)], "point 3 leads back"),
     ],
 )
 def test_refuses_points_that_make_no_canal(through: list[tuple[float, ...]], words: str) -> None:

@@ -23,6 +23,9 @@ from tests.validation.structures_scan import scan_of
 MEAN_MM, WORST_MM = 0.4, 1.0
 """What a traced canal must reach."""
 
+FLOOR_MM = 0.25
+"""What a sinus floor over the site must reach."""
+
 
 def case_of(regime: str, seed: int, voxel_mm: float | None = None) -> Case:
     return draw_case(regime, np.random.default_rng([7, seed]), voxel_mm=voxel_mm)
@@ -31,6 +34,11 @@ def case_of(regime: str, seed: int, voxel_mm: float | None = None) -> Case:
 @pytest.fixture(scope="module")
 def lower() -> Case:
     return case_of("lower coarse, wall with gaps", 1)
+
+
+@pytest.fixture(scope="module")
+def upper() -> Case:
+    return case_of("upper fine", 1, 0.3)
 
 
 @pytest.fixture(scope="module")
@@ -194,3 +202,17 @@ def test_a_root_grown_into_the_plate_is_not_lost_to_it() -> None:
     axis, real = root.apex_lps_mm - root.coronal_lps_mm, true.tip - true.base
     assert np.degrees(np.arccos(axis @ real / np.linalg.norm(axis) / np.linalg.norm(real))) < 8.0
     assert np.linalg.norm(axis) == pytest.approx(np.linalg.norm(real), abs=1.5)
+
+
+@pytest.mark.parametrize("rise_mm", [-12.0, -5.0, 0.4, 3.0, 14.0])
+def test_a_click_from_the_gum_to_the_cavity_s_roof_means_its_floor(upper: Case, rise_mm: float) -> None:
+    """Heights over the true floor, against the ellipsoid that the cavity is made of; the mouth's air lies below."""
+    cavity = upper.scene.cavity
+    assert cavity is not None
+    up = upper.scene.place.rotation[:, 2]
+    floor = sinus_floor(upper.scan, cavity.lowest() + rise_mm * up, up=up).structure
+    assert isinstance(floor.shape, Surface)
+    beside = floor.shape.points_lps_mm - cavity.lowest()
+    over = np.linalg.norm(beside - (beside @ up)[:, None] * up, axis=1) < 5.0
+    assert over.sum() > 50
+    assert np.abs(cavity.signed_mm(floor.shape.points_lps_mm[over])).max() < FLOOR_MM

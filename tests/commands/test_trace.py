@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from siteplan.case.by_hand import ArchEntry
 from siteplan.cli import main
 
 
@@ -44,6 +45,9 @@ def test_sinus_and_arch_as_json(shared: Path, capsys: pytest.CaptureFixture[str]
     assert np.array(found["surface"]["triangles"]).max() < len(found["surface"]["points_mm"])
     assert main(["trace", series, "arch", "--near=-33.15,-20.95,7.0", "--json"]) == 0
     assert len(json.loads(capsys.readouterr().out)["control_points_mm"]) >= 4
+    assert main(["trace", series, "arch", "--near=-33.15,-20.95,7.0", "--jaw=upper", "--json"]) == 0
+    (arch,) = json.loads(capsys.readouterr().out)["arches"]
+    assert ArchEntry.model_validate(arch).jaw == "upper"
 
 
 @pytest.mark.shared
@@ -51,6 +55,8 @@ def test_sinus_and_arch_as_json(shared: Path, capsys: pytest.CaptureFixture[str]
     ("words", "says"),
     [
         (["canal", "--through=30,-30,-50"], "a canal needs two or more"),
+        (["canal", "--through=33.3,-38.2,-50.6", "--through=18,-46,-68"], "point 2 lies in air"),
+        (["arch", "--near=500,0,0"], "outside the scan"),
         (["root", "--near=0,0,0"], "outside the scan"),
         (["sinus", "--near=39,-24,-48"], "no air cavity"),
     ],
