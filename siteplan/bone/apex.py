@@ -64,9 +64,11 @@ class Apex:
     reach_mm: tuple[float, float]
     bottom_mm: float
 
-    def covers(self, depth_mm: float) -> bool:
-        """Whether the inner surface at this depth is this fit's to tell."""
-        return depth_mm < self.bottom_mm - _MARGIN_MM
+    def covers(self, depth_mm: float, sign: int) -> bool:
+        """Whether the inner surface at this depth, on the side of `sign`, lies within what was fitted."""
+        inside = np.flatnonzero((self.buccal_mm >= self.reach_mm[0]) & (self.buccal_mm <= self.reach_mm[1]))
+        at_edge = float(self.inner_mm[inside[-1 if sign > 0 else 0]])
+        return at_edge > depth_mm and depth_mm < self.bottom_mm - _MARGIN_MM
 
     def inner_at(self, depth_mm: float, sign: int) -> tuple[float, float] | None:
         """Buccal position of the inner surface on the line at a depth, on the side of `sign`, and its SD.

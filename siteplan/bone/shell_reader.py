@@ -100,11 +100,13 @@ class ShellReader:
         thickness, obscure = self._thickness(outer, inner)
         end = self._edge(inner)
         if self.narrow:
-            thickness, end = (
-                replace(x, sd_mm=float(np.hypot(x.sd_mm or 0.0, _NARROW_SD_MM)), flags=(*x.flags, Flag.UNCERTAIN))
-                for x in (thickness, end)
-            )
+            thickness, end = self._widened(thickness), self._widened(end)
         return replace(own, crest_end=end, crest=thickness, crest_obscure=obscure)
+
+    def _widened(self, edge: Edge) -> Edge:
+        """What the shell model says near the tip of a narrow crest, with the doubt that belongs to it."""
+        sd = float(np.hypot(edge.sd_mm or 0.0, _NARROW_SD_MM))
+        return replace(edge, sd_mm=sd, flags=(*edge.flags, Flag.UNCERTAIN))
 
     def _on_apex(self, apex: Apex) -> AxisReading:
         """Entry and crestal cortex of a narrow crest from the fit of its whole wedge."""
@@ -200,7 +202,7 @@ class ShellReader:
             return Plate(none, none, none)
         outer_edge = self._edge(outer, sign)
         none = Edge(None, None, (Flag.ALL_CORTEX,))
-        if self.apex is not None and self.apex.covers(depth_mm):
+        if self.apex is not None and self.apex.covers(depth_mm, sign):
             return self._beside_apex(self.apex, depth_mm, sign, outer_edge) or Plate(outer_edge, none, none)
         inner = self.shell.cross(True, 0, depth_mm, keep)
         if inner is None or not sign * inner.at_mm < sign * outer.at_mm:
@@ -208,7 +210,10 @@ class ShellReader:
         if self._misfit(inner.s_mm) > _MISFIT_LIMIT:
             return self._joined(depth_mm, sign, outer_edge, inner, rough)
         thickness, obscure = self._thickness(outer, inner)
-        return Plate(outer_edge, self._edge(inner, sign), thickness, obscure)
+        inner_edge = self._edge(inner, sign)
+        if self.narrow and (self.apex is None or depth_mm < self.apex.bottom_mm):
+            thickness, inner_edge = self._widened(thickness), self._widened(inner_edge)
+        return Plate(outer_edge, inner_edge, thickness, obscure)
 
     def _beside_apex(self, apex: Apex, depth_mm: float, sign: int, outer: Edge) -> Plate | None:
         """Plate beside the tip of the spongy bone of a narrow crest; None where all is cortex."""
@@ -221,6 +226,10 @@ class ShellReader:
         if value <= 0:
             return None
         sd = float(np.hypot(inner[1], self._model_sd(_THICKNESS, value)))
+        # A line that grazes the tip crosses it wherever the tip's own doubt lets it.
+        deeper = apex.inner_at(depth_mm + 1.96 * apex.end_sd_mm, sign)
+        if deeper is not None:
+            sd = float(np.hypot(sd, (deeper[0] - inner[0]) / 1.96))
         both = float(np.hypot(sd, outer.sd_mm or 0.0))
         flags, obscure = self._doubts(value, both, both / value)
         return Plate(outer, Edge(at, sd), Edge(value, both, flags), obscure)

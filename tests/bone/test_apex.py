@@ -6,6 +6,7 @@ from scipy.ndimage import gaussian_filter
 from scipy.stats import multivariate_normal, norm
 
 from siteplan.bone import measure_bone
+from siteplan.bone.apex import Apex
 from siteplan.bone.apex_model import ApexModel
 from siteplan.bone.spline import Spline
 from siteplan.flags import Flag
@@ -82,6 +83,20 @@ def test_the_jacobian_is_that_of_the_values():
         step[k] = 1e-4 * max(abs(p[k]), 1.0)
         numeric = (model.evaluate(p + step)[0] - model.evaluate(p - step)[0]) / (2 * step[k])
         np.testing.assert_allclose(jacobian[..., k], numeric, atol=1e-3 * max(float(np.abs(numeric).max()), 1.0))
+
+
+def test_a_fit_tells_the_inner_surface_only_where_it_reached():
+    b = np.linspace(-2, 2, 201)
+    tip = 1 + 2 * np.abs(b)
+    apex = Apex(0.0, 1.0, 0.01, 0.01, 0.01, 0.0, 1.0, b, tip, np.full(201, 0.02), (-1.0, 0.8), 5.0)
+    found = apex.inner_at(2.0, 1)
+    assert found is not None
+    assert found == pytest.approx((0.5, 0.01), abs=1e-6)
+    assert apex.inner_at(2.0, -1)[0] == pytest.approx(-0.5, abs=1e-6)
+    assert apex.inner_at(0.9, 1) is None
+    # Below 2.6 mm the buccal flank leaves what was fitted, the lingual one below 3 mm.
+    assert [apex.covers(depth, 1) for depth in (2.5, 2.7, 3.1)] == [True, False, False]
+    assert [apex.covers(depth, -1) for depth in (2.5, 2.7, 3.1)] == [True, True, False]
 
 
 @pytest.mark.parametrize(
