@@ -59,11 +59,22 @@ def run(args: argparse.Namespace) -> int:
     found = _structures(scan, args)
     tell_doubts(scan)
     if args.json:
-        content = [structure_json(s) for s in found]
+        content = [structure_json(s) for s in _own_names(found)]
         print_json(content[0] if len(content) == 1 else content)
     else:
         print("\n".join(_line(s) for s in found))
     return 0
+
+
+def _own_names(found: list[Any]) -> list[Any]:
+    """A case file takes no two structures of the same name: the sides, or else numbers, tell them apart."""
+    from dataclasses import replace
+
+    if len({s.name for s in found}) == len(found):
+        return found
+    sides = [s.side for s in found]
+    apart = sides if all(sides) and len(set(sides)) == len(sides) else range(1, len(found) + 1)
+    return [replace(s, name=f"{s.name}, {word}") for s, word in zip(found, apart, strict=True)]
 
 
 def _enough_points(args: argparse.Namespace) -> None:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from siteplan.case.by_hand import ArchEntry
+from siteplan.case.store import parse_case
 from siteplan.cli import main
 
 
@@ -70,3 +71,14 @@ def test_bad_input_gets_one_sentence(
     assert out == ""
     assert says in err
     assert len(err.strip().splitlines()) == 1
+
+
+@pytest.mark.shared
+def test_the_canals_of_both_sides_go_into_one_case(shared: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The case file's own reader refuses two structures of one name."""
+    assert main(["trace", str(shared / "scans" / "cadaver_head"), "canal", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert {s["side"] for s in found} == {"left", "right"}
+    site = {"tooth": 36, "crest_mm": [0, 0, 0], "axis": [0, 0, -1], "buccal": [1, 0, 0]}
+    case = {"schema": "siteplan-case/1", "units": "mm", "series": ".", "sites": [site], "structures": found}
+    assert len(parse_case(json.dumps(case).encode()).structures) == 2
