@@ -6,6 +6,7 @@ read off the shapes by following lines through them, never off the scan.
 
 import argparse
 import sys
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -168,15 +169,17 @@ def main() -> int:
     fixtures = load_catalogue().fixtures
     bad = 0
     print(
-        "| group | site | fit / tried | held | least true spare / doubt (mm) | value: search / random |\n"
-        + "| --- " * 6
-        + "|"
+        "| group | site | fit / tried | held | least true spare / doubt (mm) | value: search / random | "
+        "processor seconds: measure / search |\n" + "| --- " * 7 + "|"
     )
     for group in args.groups:
         for seed in range(args.first, args.first + args.sites):
             hard = hard_site(group, seed)
+            start = time.process_time()
             place = place_of(hard)
+            measured = time.process_time() - start
             found = propose(place, fixtures, most=args.most)
+            searched = time.process_time() - start - measured
             rows = [row for p in found.ranked for row in true_spares(hard, place, p)]
             worst = min(rows, key=lambda row: row[1] + row[2]) if rows else None
             best = found.ranked[0].value if found.ranked else float("nan")
@@ -185,10 +188,9 @@ def main() -> int:
             bad += drawn is not None and drawn > (best if found.ranked else 0.0)
             told = "none" if worst is None else f"{worst[1]:+.2f} / {worst[2]:.2f} ({worst[0]})"
             other = "" if drawn is None else f"{best:.3f} / {drawn:.3f}"
-            print(
-                f"| {group} | {seed} | {found.fitting} / {found.tried} | {len(found.ranked)} | {told} | {other} |",
-                flush=True,
-            )
+            took = f"{measured:.1f} / {searched:.1f}"
+            counts = f"{found.fitting} / {found.tried} | {len(found.ranked)}"
+            print(f"| {group} | {seed} | {counts} | {told} | {other} | {took} |", flush=True)
             if not found.ranked:
                 print("", *found.short, sep="\n    ", flush=True)
     return int(bad > 0)
