@@ -11,6 +11,7 @@ import socket
 import sys
 import tempfile
 import threading
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ from typing import Any
 from siteplan.case.store import write_whole
 from siteplan.errors import CaseError, OutputError
 from viewer.plan import Plan, plan_from_json
+from viewer.texts import say
 
 _SCHEMA = "siteplan-recovery/1"
 
@@ -65,13 +67,17 @@ class RecoveryFile:
     is well.
     """
 
-    def __init__(self, subject: Path, home: Path, folder: Path | None = None) -> None:
+    def __init__(
+        self, subject: Path, home: Path, folder: Path | None = None, *, told: Callable[[], None] = lambda: None
+    ) -> None:
+        """Follow a plan; `told` is called in the writing thread after each writing, whatever became of it."""
         self.subject = subject.resolve()
         self.home = home.resolve()
         self._places = tuple(f / f"{key_of(subject)}.json" for f in ((folder,) if folder else recovery_folders()))
         self.file = self._places[0]
         self.problem = ""
         self.elsewhere = ""
+        self._told = told
         self._waiting: Plan | None = None
         self._busy = False
         self._state = threading.Condition()
@@ -104,7 +110,12 @@ class RecoveryFile:
                     self._busy = False
                     self._state.notify_all()
                     return
-            self._write(plan)
+            try:
+                self._write(plan)
+            except Exception as error:  # a thread that died here would keep `flush`, and the window, waiting for ever
+                self.problem = say("error.inside", what=type(error).__name__)
+            with suppress(RuntimeError):  # the window went away meanwhile
+                self._told()
 
     def _write(self, plan: Plan) -> None:
         content = {"schema": _SCHEMA, "subject": str(self.subject), "home": str(self.home), **plan.as_json()}

@@ -3,7 +3,7 @@
 import time
 from pathlib import Path
 
-from PySide6.QtCore import QPoint, Qt
+from PySide6.QtCore import QPoint, Qt, Signal
 from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent, QShowEvent
 from PySide6.QtWidgets import QApplication, QFileDialog, QMainWindow, QMessageBox, QStackedWidget
 
@@ -24,6 +24,8 @@ from viewer.workspace import Workspace
 
 class MainWindow(QMainWindow):
     """See the module."""
+
+    _kept = Signal()  # from the thread that keeps unsaved work: it was written, or could not be
 
     def __init__(self) -> None:
         super().__init__()
@@ -65,6 +67,7 @@ class MainWindow(QMainWindow):
         self.why.done.connect(lambda _n, answer: self._explain(*answer))
         self.why.failed.connect(lambda _n, _s: None)  # the sentence that it adds to is on the screen already
         self.desk.changed.connect(self._show_state)
+        self._kept.connect(self._show_state, Qt.ConnectionType.QueuedConnection)
 
     # ---- open
 
@@ -153,7 +156,7 @@ class MainWindow(QMainWindow):
                 set_aside(found)
         self._leave_session()
         self.lock = lock
-        recovery = RecoveryFile(opened.subject, opened.home)
+        recovery = RecoveryFile(opened.subject, opened.home, told=self._kept.emit)
         session = Session(
             opened.scan,
             plan,

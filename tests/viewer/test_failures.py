@@ -4,6 +4,7 @@ The failures are put in by hand; what must follow from them is the house's own r
 stands for a place where it was not measured.
 """
 
+import errno
 import os
 import shutil
 import subprocess
@@ -22,9 +23,12 @@ from siteplan.case import load_case
 from siteplan.errors import LibraryFileError
 from tests.viewer.hands import MEASURED_MS, rest, settle
 from viewer import desk_asks
+from viewer import recovery as recovery_module
 from viewer import window as window_module
 from viewer.app import tell_of_error
 from viewer.jobs import Channel, leave, still_at_work
+from viewer.plan import empty_plan
+from viewer.recovery import RecoveryFile
 from viewer.texts import say
 
 
@@ -285,3 +289,25 @@ def test_closing_while_workers_are_in_a_library_is_quick_and_clean(display, samp
         assert not list(sample.parent.glob(".siteplan*"))
     finally:
         run.kill()
+
+
+@pytest.mark.parametrize("error", [OSError(errno.ENOSPC, "No space left on device"), ValueError("Doe^Jane")])
+def test_what_cannot_be_kept_is_told_at_once_and_nothing_waits_for_ever(tmp_path, monkeypatch, error):
+    """A full disk, and an error that nobody thought of: the writing thread tells both and lives on."""
+    told = threading.Event()
+    kept = RecoveryFile(tmp_path / "case.json", tmp_path, tmp_path / "state", told=told.set)
+
+    def fail(*_given):
+        raise error
+
+    with monkeypatch.context() as broken:
+        broken.setattr(recovery_module, "write_whole", fail)
+        kept.keep(empty_plan("series", None))
+        assert told.wait(10)
+        kept.flush()
+    assert "No space left" in kept.problem or "ValueError" in kept.problem
+    assert "Doe" not in kept.problem
+    kept.keep(empty_plan("series", None))
+    kept.flush()
+    assert kept.problem == ""
+    assert kept.file.exists()
