@@ -193,8 +193,8 @@ class ArchStrip(QWidget):
                 draw_cross(painter, self.to_px(float(s), float(height)), 0.8)
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
-        """Choose a site, or point at a place."""
-        for site in self.sites:
+        """Choose a site, or point at a place; nothing while the arch is still being looked for."""
+        for site in self.sites if self.panorama is not None else ():
             a, b = self._ends(site)
             x = event.position().x()
             if min(a.x(), b.x()) - 12 <= x <= max(a.x(), b.x()) + 12 and self.picture_box().contains(event.position()):

@@ -311,3 +311,14 @@ def test_what_cannot_be_kept_is_told_at_once_and_nothing_waits_for_ever(tmp_path
     kept.flush()
     assert kept.problem == ""
     assert kept.file.exists()
+
+
+@pytest.mark.display
+def test_a_click_on_the_strip_before_there_is_an_arch_does_nothing(window, sample, qtbot, monkeypatch):
+    monkeypatch.setattr(desk_asks, "unroll", lambda *_given: None)
+    window.open(sample)
+    qtbot.waitUntil(lambda: window.desk.library is not None and bool(window.space.strip.sites), timeout=MEASURED_MS)
+    with capture_exceptions() as errors:
+        window.space.strip.set_panorama(None)
+        QTest.mouseClick(window.space.strip, Qt.MouseButton.LeftButton)
+    assert errors == []
