@@ -36,7 +36,7 @@ def trace_canal(
     """
     points = checked(scan, through_lps_mm)
     _not_in_air(scan, points)
-    path = find_path(scan, points)
+    path = find_path(scan, list(points))
     where = side_of(scan, path.points_lps_mm.mean(axis=0)) if side is None else side
     how = f"Traced by the computer between {len(through_lps_mm)} points set by hand."
     return canal_structure(path, how, side=where, kind=kind)

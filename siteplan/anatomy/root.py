@@ -209,8 +209,8 @@ def _ends(source: Sampler, rough: RoughRoot, radius: Floats, blur: float, levels
         inside = 0.4 * float(np.mean(radius[end]))
         turn = np.arange(8) * np.pi / 4
         # The middle of the last ring: a bent root ends beside the straight axis.
-        x, y = (2 * float(np.mean(radius[end] * f(rough.turn_rad))) for f in (np.cos, np.sin))
-        x, y = x + inside * np.array([0.0, *np.cos(turn)]), y + inside * np.array([0.0, *np.sin(turn)])
+        ring_x, ring_y = (2 * float(np.mean(radius[end] * f(rough.turn_rad))) for f in (np.cos, np.sin))
+        x, y = ring_x + inside * np.array([0.0, *np.cos(turn)]), ring_y + inside * np.array([0.0, *np.sin(turn)])
         points = rough.to_lps(height + sign * t[None, :], np.arctan2(y, x)[:, None], np.hypot(x, y)[:, None])
         profile = mean_where(source.at(points).astype(np.float64).T, np.ones((len(t), len(x)), dtype=bool))[None, :]
         voxel = float(np.mean(source.scan.spacing_kji_mm))
