@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from siteplan.fixture.design import Design, Fixture
+from siteplan.measures import rounded_up
 from siteplan.placement.clearances import Clearance
 from siteplan.placement.cover import bone_cover
 from siteplan.placement.drawn_beside import seen_badly, stops_short_mm, to_structures
@@ -164,7 +165,7 @@ def _lengths(short: Sequence[Candidate]) -> str:
 def _short(found: Sequence[Candidate]) -> tuple[str, ...]:
     """What is missing where nothing fits: the fixtures that come nearest."""
     near = sorted(found, key=lambda c: -c.value)[:3]
-    return tuple(f"{c.fixture.name} comes within {-c.value:.1f} mm: {lack(c)}." for c in near)
+    return tuple(f"{c.fixture.name} comes within {rounded_up(-c.value, 1):.1f} mm: {lack(c)}." for c in near)
 
 
 def _cautions(place: Place) -> tuple[str, ...]:
