@@ -47,6 +47,7 @@ class Asks(Hands, QObject):
         self._library_key: tuple[object, ...] | None = None
         self._cut_for: tuple[Library, tuple[Structure, ...]] | None = None
         self._bone_read = 0.0
+        self._sharp_asked = False
         self._film_key: object = None
         self._full_asked: tuple[int, object] | None = None
         self._full_failed: dict[int, tuple[object, str]] = {}
@@ -95,6 +96,7 @@ class Asks(Hands, QObject):
         if entry is None or session is None or library is None or look is None:
             return
         structures = tuple((s, margin_line_mm(s, entry, library.margins)) for s in library.structures)
+        self._sharp_asked = smooth
         request = CutRequest(session.scan, look, structures, self._others(entry), smooth, self.proposed)
         self.channels["cut"].ask(lambda _ticket: make_cut(request))
 
@@ -120,7 +122,8 @@ class Asks(Hands, QObject):
             return
         wanted = (self.library, self.proposed)
         known = self._cut_for is not None and self._cut_for[0] is wanted[0] and self._cut_for[1] is wanted[1]
-        if section.cut is None or not section.cut.smooth or not known:
+        # A quick section may still be on its way when the hand has rested; it must not be the last word.
+        if section.cut is None or not section.cut.smooth or not known or not self._sharp_asked:
             self._cut_for = wanted
             self._ask_cut(smooth=True)
         self._ask_film()

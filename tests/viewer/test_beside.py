@@ -139,3 +139,16 @@ def test_a_removed_site_leaves_no_number_on_the_screen(opened, qtbot):
     qtbot.waitUntil(lambda: space.section.handle_px("tip") is not None, timeout=MEASURED_MS)
     settle(opened, qtbot)
     assert space.section.numbers.leader is not None
+
+
+def test_a_hand_at_rest_ends_with_the_sharp_section(opened, monkeypatch):
+    """On a slow machine the quick section is still on its way when the hand has rested: it must not be the last."""
+    from viewer import desk_asks
+
+    desk, sharp = opened.desk, []
+    monkeypatch.setattr(desk_asks, "make_cut", lambda request: sharp.append(request.smooth))
+    monkeypatch.setattr(desk.channels["cut"], "ask", lambda work, **_how: work(None))
+    desk.step(1.0)
+    assert sharp == [False]
+    desk._at_rest()
+    assert sharp == [False, True]
