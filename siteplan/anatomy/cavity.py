@@ -132,7 +132,8 @@ def _floor_of(
     beside = (points - near) - ((points - near) @ up)[:, None] * up
     floor = (normal @ up > _FACING) & (np.linalg.norm(beside, axis=1) <= radius_mm)
     floor &= _inside(box, index)
-    found = _patch(points, triangles.astype(np.int64), normal, floor, near, up, _leaves(chosen, box))
+    in_air = bool(chosen[box.nearest(near)])
+    found = _patch(points, triangles.astype(np.int64), normal, floor, near, up, in_air, _leaves(chosen, box))
     return found if found is not None and _on_bone(found, box, levels) else None
 
 
@@ -186,9 +187,13 @@ def _patch(
     keep: NDArray[np.bool_],
     near: Points,
     up: Points,
+    in_air: bool,
     leaves: bool,
 ) -> RoughFloor | None:
-    """The connected part of the kept triangles that lies straight above or below the point, if there is one."""
+    """The connected part of the kept triangles that lies straight above or below the point, if there is one.
+
+    Below a point in the cavity's air the fall hardly counts, or a shelf of its wall would be nearer than its floor.
+    """
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
@@ -207,7 +212,9 @@ def _patch(
     big = sizes[part[used]] >= max(20, 0.1 * sizes.max())
     if not big.any():
         return None
-    best = part[used][big][int(np.argmin((beside + 0.3 * np.abs(offset @ up))[big]))]
+    rise = offset @ up
+    away = np.where(rise > 0, 2.0 * rise, -0.05 * rise) if in_air else 0.3 * np.abs(rise)
+    best = part[used][big][int(np.argmin((beside + away)[big]))]
     mine = whole[part[whole[:, 0]] == best]
     mine = _not_too_tall(mine, points, near, up)
     if not len(mine):
