@@ -47,7 +47,8 @@ class Apex:
     Attributes:
         entry_mm, end_mm: depths of the outer and the inner surface. entry_sd_mm, end_sd_mm, thickness_sd_mm: of noise.
         slope: change of the outer surface's depth per mm buccally. misfit: mean squared residual over the noise.
-        buccal_mm: (J,) positions, and there inner_mm, inner_sd_mm: (J,) depth of the inner surface and its SD.
+        buccal_mm: (J,) positions, and there inner_mm, inner_sd_mm, outer_mm, outer_sd_mm: (J,) depths of both surfaces
+            and their SD.
         reach_mm: (low, high) buccal positions, and bottom_mm the depth, as far as which voxels took part.
     """
 
@@ -61,13 +62,15 @@ class Apex:
     buccal_mm: Array
     inner_mm: Array
     inner_sd_mm: Array
+    outer_mm: Array
+    outer_sd_mm: Array
     reach_mm: tuple[float, float]
     bottom_mm: float
 
-    def covers(self, depth_mm: float, sign: int) -> bool:
-        """Whether the inner surface at this depth, on the side of `sign`, lies within what was fitted."""
+    def covers(self, depth_mm: float, sign: int, *, outer: bool = False) -> bool:
+        """Whether the inner (or outer) surface at this depth, on the side of `sign`, lies within what was fitted."""
         inside = np.flatnonzero((self.buccal_mm >= self.reach_mm[0]) & (self.buccal_mm <= self.reach_mm[1]))
-        at_edge = float(self.inner_mm[inside[-1 if sign > 0 else 0]])
+        at_edge = float((self.outer_mm if outer else self.inner_mm)[inside[-1 if sign > 0 else 0]])
         return at_edge > depth_mm and depth_mm < self.bottom_mm - _MARGIN_MM
 
     def inner_at(self, depth_mm: float, sign: int) -> tuple[float, float] | None:
@@ -75,17 +78,24 @@ class Apex:
 
         None where the line passes above the tip of the spongy bone: all of it is cortex there.
         """
-        below = np.flatnonzero(self.inner_mm <= depth_mm)
+        return self._crossing(self.inner_mm, self.inner_sd_mm, depth_mm, sign)
+
+    def outer_at(self, depth_mm: float, sign: int) -> tuple[float, float] | None:
+        """The same of the outer surface; None where the line passes above the crest."""
+        return self._crossing(self.outer_mm, self.outer_sd_mm, depth_mm, sign)
+
+    def _crossing(self, surface: Array, sd: Array, depth_mm: float, sign: int) -> tuple[float, float] | None:
+        below = np.flatnonzero(surface <= depth_mm)
         inside = below[(self.buccal_mm[below] >= self.reach_mm[0]) & (self.buccal_mm[below] <= self.reach_mm[1])]
         if len(inside) == 0:
             return None
         k = int(inside[-1] if sign > 0 else inside[0])
-        other = int(np.clip(k + sign, 0, len(self.inner_mm) - 1))
-        rise = float(self.inner_mm[other] - self.inner_mm[k])
-        share = (depth_mm - float(self.inner_mm[k])) / rise if rise > 1e-9 else 0.5
+        other = int(np.clip(k + sign, 0, len(surface) - 1))
+        rise = float(surface[other] - surface[k])
+        share = (depth_mm - float(surface[k])) / rise if rise > 1e-9 else 0.5
         step = abs(float(self.buccal_mm[1] - self.buccal_mm[0]))
         steep = max(rise / step, _LEAST_STEEP)
-        return float(self.buccal_mm[k]) + sign * float(np.clip(share, 0, 1)) * step, float(self.inner_sd_mm[k]) / steep
+        return float(self.buccal_mm[k]) + sign * float(np.clip(share, 0, 1)) * step, float(sd[k]) / steep
 
 
 def is_narrow(shell: Shell) -> bool:
@@ -197,6 +207,8 @@ def _solved(
         model.fine_b,
         model.inner @ p[of_inner],
         np.sqrt(np.einsum("ji,ik,jk->j", model.inner, covariance[of_inner, of_inner], model.inner)),
+        model.outer @ p[of_outer],
+        np.sqrt(np.einsum("ji,ik,jk->j", model.outer, covariance[of_outer, of_outer], model.outer)),
         (float(model.b[0]), float(model.b[-1])),
         float(model.z[-1]),
     )

@@ -201,6 +201,11 @@ class ShellReader:
             none = Edge(None, None, (Flag.BEYOND_BONE,))
             return Plate(none, none, none)
         outer_edge = self._edge(outer, sign)
+        if self.apex is not None and self.apex.covers(depth_mm, sign, outer=True):
+            at = self.apex.outer_at(depth_mm, sign)
+            if at is not None and sign * at[0] > 0:
+                sd = float(np.hypot(at[1], self._model_sd(_EDGE, self.apex.end_mm - self.apex.entry_mm)))
+                outer_edge = Edge(sign * at[0] + self.shell.edge_gradient_mm[0], sd)
         none = Edge(None, None, (Flag.ALL_CORTEX,))
         if self.apex is not None and self.apex.covers(depth_mm, sign):
             return self._beside_apex(self.apex, depth_mm, sign, outer_edge) or Plate(outer_edge, none, none)

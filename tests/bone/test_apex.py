@@ -88,12 +88,13 @@ def test_the_jacobian_is_that_of_the_values():
 def test_a_fit_tells_the_inner_surface_only_where_it_reached():
     b = np.linspace(-2, 2, 201)
     tip = 1 + 2 * np.abs(b)
-    apex = Apex(0.0, 1.0, 0.01, 0.01, 0.01, 0.0, 1.0, b, tip, np.full(201, 0.02), (-1.0, 0.8), 5.0)
+    apex = Apex(0.0, 1.0, 0.01, 0.01, 0.01, 0.0, 1.0, b, tip, tip * 0 + 0.02, tip - 1, tip * 0, (-1.0, 0.8), 5.0)
     found = apex.inner_at(2.0, 1)
     assert found is not None
     assert found == pytest.approx((0.5, 0.01), abs=1e-6)
     assert apex.inner_at(2.0, -1)[0] == pytest.approx(-0.5, abs=1e-6)
     assert apex.inner_at(0.9, 1) is None
+    assert apex.outer_at(1.0, -1)[0] == pytest.approx(-0.5, abs=1e-6)
     # Below 2.6 mm the buccal flank leaves what was fitted, the lingual one below 3 mm.
     assert [apex.covers(depth, 1) for depth in (2.5, 2.7, 3.1)] == [True, False, False]
     assert [apex.covers(depth, -1) for depth in (2.5, 2.7, 3.1)] == [True, True, False]
