@@ -31,9 +31,11 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
     ("Bone height", "From the bone entry along the axis to the second cortex or to the first structure measured."),
     ("Mean grey value", "Mean of the stored grey values (after rescale) in the named region, with the standard "
      "deviation (SD) and the number of samples (n). The standard cylinder has a diameter of 3.5 mm and reaches from "
-     "the bone entry 10 mm down. Hounsfield units only where a calibration is named."),
+     "the bone entry 10 mm down. Hounsfield units only where a calibration is named; the drift of the scale that soft "
+     "tissue at the site shows is then taken off, as far as the tissue itself is known."),
     ("Density class", "The most probable class of a published table given the mean and its interval; the shares are "
-     "the probabilities of the classes."),
+     "the probabilities of the classes. A table that was made of trabecular bone alone classes the cancellous part of "
+     "the standard cylinder."),
     ("Distance to a structure", "Signed shortest distance between the exact surface of the fixture, a solid of "
      "revolution over its thread crests, and the exact surface of the structure; below zero where they overlap. To a "
      "canal it goes to the lumen as drawn, so the bone above it can be thinner: where the canal roof measured on the "
