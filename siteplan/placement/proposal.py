@@ -159,7 +159,11 @@ def _lengths(short: Sequence[Candidate]) -> str:
     least = max(short, key=lambda c: float(c.spare[c.tightest]))
     text = f"{least.fixture.length_mm:g} mm length: {lack(least)}"
     others = [f"{c.fixture.length_mm:g}" for c in short if c is not least]
-    return f"{text}; nor in {', '.join(others)} mm, which lack more of the same" if others else text
+    return (
+        f"{text}; nor in {', '.join(others)} mm, which lack{'s' if len(others) == 1 else ''} more of the same"
+        if others
+        else text
+    )
 
 
 def _short(found: Sequence[Candidate]) -> tuple[str, ...]:
