@@ -128,7 +128,7 @@ def test_units(each: Any, groups: list[Any]) -> None:
     # Grey values are never Hounsfield units without a calibration; the provisional scale never is.
     assert set(units) == ({"mm", "1", "[hnsf'U]"} if calibrated else {"mm", "1"})
     data = each.findings.as_json()
-    hounsfield = [site["mean_hu"]["value"] for site in data["sites"] if calibrated]
+    hounsfield = [site[name]["value"] for site in data["sites"] if calibrated for name in ("mean_hu", "trabecular_hu")]
     assert units["[hnsf'U]"] == len([value for value in hounsfield if value is not None])
     for group in groups:
         for measurement in group.get_measurements():
