@@ -7,7 +7,7 @@ import argparse
 from typing import Any
 
 from siteplan.commands import _keep
-from siteplan.commands._shared import print_json, progress_to, silent
+from siteplan.commands._shared import print_json, progress_to, silent, tell_doubts
 
 
 def add_parser(subparsers: Any) -> None:
@@ -58,11 +58,14 @@ def run(args: argparse.Namespace) -> int:
     library = load_library(scan, case)
     fixtures = _wanted(args.design, library.catalogue.fixtures)
     if args.all:
-        return _whole(args, case, entries, library, scan, fixtures, say)
-    return _one(args, case, entries[0], library, scan, fixtures)
+        _whole(args, case, entries, library, scan, fixtures, say)
+    else:
+        _one(args, case, entries[0], library, scan, fixtures)
+    tell_doubts(scan)
+    return 0
 
 
-def _one(args: argparse.Namespace, case: Any, entry: Any, library: Any, scan: Any, fixtures: Any) -> int:
+def _one(args: argparse.Namespace, case: Any, entry: Any, library: Any, scan: Any, fixtures: Any) -> None:
     from siteplan.bone import measure_bone
     from siteplan.placement.proposal import propose
 
@@ -72,7 +75,6 @@ def _one(args: argparse.Namespace, case: Any, entry: Any, library: Any, scan: An
     if args.keep is not None:
         kept = _keep.keep(case, _keep.chosen_one(args, found), library, scan)
     _show(args, {"tooth": args.tooth, **found.as_json()}, lines(args.tooth, found), kept)
-    return 0
 
 
 def _show(args: argparse.Namespace, data: dict[str, Any], text: list[str], kept: _keep.Kept | None) -> None:
@@ -83,7 +85,7 @@ def _show(args: argparse.Namespace, data: dict[str, Any], text: list[str], kept:
         print("\n".join(text if kept is None else [*text, *kept.lines()]))
 
 
-def _whole(args: argparse.Namespace, case: Any, entries: Any, library: Any, scan: Any, fixtures: Any, say: Any) -> int:
+def _whole(args: argparse.Namespace, case: Any, entries: Any, library: Any, scan: Any, fixtures: Any, say: Any) -> None:
     """Every jaw of the case by itself."""
     from siteplan.bone import measure_bone
     from siteplan.placement.parallel import MUTUAL_ANGLE_DEG
@@ -105,7 +107,6 @@ def _whole(args: argparse.Namespace, case: Any, entries: Any, library: Any, scan
         kept = _keep.keep(case, _keep.chosen_rows(answers), library, scan)
     data = {"jaws": [{"jaw": jaw, **answer.as_json()} for jaw, answer in answers.items()]}
     _show(args, data, [line for jaw, answer in answers.items() for line in jaw_lines(jaw, answer)], kept)
-    return 0
 
 
 def _along(tooth: int) -> int:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
-from siteplan.commands._shared import print_json, progress_to
+from siteplan.commands._shared import print_json, progress_to, tell_doubts
 
 if TYPE_CHECKING:
     from siteplan.surgery.entries import Entry
@@ -317,6 +317,7 @@ def _planner(case_path: str, tooth: int) -> Planner:
         if not loaded:
             scan = read_scan(case.series_path, series=case.case.series_uid, progress=progress_to())
             loaded.extend((scan, load_library(scan, case)))
+            tell_doubts(scan)
         scan, library = loaded
         placed = assess_site(scan, entry, library, table=case.case.density_table).placed
         if placed is None:

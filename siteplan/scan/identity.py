@@ -122,9 +122,13 @@ def _spellings(word: str) -> set[str]:
 
 
 def _number_spellings(identifier: str) -> set[str]:
-    """A patient's number as it is, without the signs between its parts, and its long parts alone."""
+    """A patient's number as it is, without the signs between its parts, and its long parts with a digit alone.
+
+    A part of letters only is the name of a clinic or a word ("LOWER"), and a patient's own name is sought by itself.
+    """
     parts = _WORD.findall(identifier)
-    found = {identifier, "".join(parts), *(part for part in parts if len(part) >= _LONG_PART)}
+    alone = (part for part in parts if len(part) >= _LONG_PART and any(letter.isdigit() for letter in part))
+    found = {identifier, "".join(parts), *alone}
     return {one for one in found if len(one) >= _SHORTEST}
 
 

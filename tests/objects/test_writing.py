@@ -77,7 +77,7 @@ def test_as_given_says_who_it_is(lower: Any) -> None:
 def test_initials(upper: Any) -> None:
     for path in upper.files.values():
         ds = pydicom.dcmread(path)
-        assert str(ds.PatientName) == "U.J.I."  # INVENTED^UPPER JAW: given names first
+        assert str(ds.PatientName) == "U.I."  # INVENTED^UNA: given name first
         assert ds.PatientBirthDate == ""
         assert ds.StudyInstanceUID != upper.findings.scan.series.study_uid
 
