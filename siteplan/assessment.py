@@ -121,6 +121,7 @@ def _doubts(
         library.structures,
         scan,
         bone,
+        library.margins,
         length_mm=placed.fixture.length_mm if placed else None,
         platform_mm=placed.platform_depth_mm if placed else None,
     )

@@ -11,7 +11,8 @@ from siteplan.bone import BoneFindings
 from siteplan.case.directions import direction_remarks, neighbour_remarks
 from siteplan.case.model import SiteEntry
 from siteplan.case.soft_tissue import gum_remarks, platform_remarks
-from siteplan.case.surroundings import missing_structure, structure_remarks
+from siteplan.case.surroundings import contact_remarks, missing_structure, structure_remarks
+from siteplan.placement.margins import Margins
 from siteplan.scan import Scan, ScanFinding
 
 _WITHOUT_FIXTURE_MM = 12.0
@@ -24,6 +25,7 @@ def site_doubts(
     structures: Sequence[Structure],
     scan: Scan,
     bone: BoneFindings,
+    margins: Margins,
     *,
     length_mm: float | None,
     platform_mm: float | None,
@@ -48,6 +50,7 @@ def site_doubts(
         *others,
         *structure_remarks(entry.tooth, start, end, structures),
         *missing_structure(entry.tooth, start, end, structures, seen=seen, apex_depth_mm=apex),
+        *contact_remarks(entry.tooth, entry.planned_contacts, structures, margins),
         *gum_remarks(entry.tooth, entry.soft_tissue_mm, scan, bone),
         *([] if platform_mm is None else platform_remarks(entry.tooth, platform_mm)),
     )

@@ -14,6 +14,7 @@ from siteplan.case.tooth import jaw_of, side_of
 from siteplan.frame import Vector
 from siteplan.measures import Measure
 from siteplan.placement.drawn_beside import seen_badly, stops_short_mm
+from siteplan.placement.margins import Margins
 from siteplan.scan import Scan, ScanFinding
 
 NEAR_MM = 30.0
@@ -64,6 +65,22 @@ def outside_remarks(scan: Scan, structures: Sequence[Structure]) -> tuple[str, .
         for called, far in found
         if far > OUTSIDE_WARN_MM
     )
+
+
+def contact_remarks(
+    tooth: int, planned: Sequence[str], structures: Sequence[Structure], margins: Margins
+) -> list[ScanFinding]:
+    """Planned contacts with structures that nothing may be planned to touch: their margin holds all the same."""
+    barred = [s for s in structures if s.name in planned and margins.contact(s.kind) is None]
+    return [
+        warned(
+            "contact-not-granted",
+            f"a contact with {s.name!r} is planned, but with its kind none is ever granted, so its margin holds",
+            f"tooth {tooth}",
+            "Take it out of planned_contacts, or correct the kind of the structure.",
+        )
+        for s in barred
+    ]
 
 
 def structure_remarks(

@@ -206,3 +206,15 @@ def test_an_unknown_fixture_is_told_with_file_site_and_names_like_it(tmp_path):
         siteplan.errors.LibraryFileError, match=r"case.json: sites\[0\] \(tooth 35\): .*names like it: demo-"
     ):
         assessed(tmp_path, fixture="demo-foo-9x9")
+
+
+def test_a_planned_contact_that_is_never_granted_is_said_and_the_margin_holds(tmp_path):
+    """Common practice, no source: cortex is engaged at the floors of sinus and nose, never at the mandibular canal."""
+    sound = assessed(tmp_path, "upper_jaw", keep=2)
+    assert "contact-not-granted" not in codes(sound, 1)  # 16 is meant to engage the sinus floor
+    canal = json.loads((LOWER / "case.json").read_text())["structures"][0]["name"]
+    found = assessed(tmp_path, planned_contacts=[canal])
+    assert "contact-not-granted" in codes(found)
+    row = next(c for c in found.sites[0].placed.clearances if c.structure == canal)
+    assert row.margin.value_mm > 0
+    assert not row.contact
