@@ -137,7 +137,7 @@ class SiteFindings:
     @property
     def inner_side(self) -> str:
         """What the inner side is called here: "palatal" in an upper jaw, "lingual" in a lower one."""
-        return "palatal" if jaw_of(self.entry.tooth) == "upper" else "lingual"
+        return self.entry.inner_side
 
     def risk_of(self, clearance: Clearance) -> Risk | None:
         """The hand's chance for a clearance, where it was estimated."""

@@ -134,7 +134,7 @@ def _clearances(at: Setting) -> tuple[Clearance, ...]:
         scan_sd_mm=at.scan_sd_mm,
         planned_contacts=frozenset(at.entry.planned_contacts),
     )
-    return found + tuple(bone_cover(at.bone, at.fixture.body, at.pose, at.library.margins))
+    return found + tuple(bone_cover(at.bone, at.fixture.body, at.pose, at.library.margins, inner=at.entry.inner_side))
 
 
 def _risks(at: Setting, clearances: tuple[Clearance, ...]) -> tuple[Risk, ...]:
@@ -233,7 +233,7 @@ def _preparation(at: Setting, clearances: tuple[Clearance, ...]) -> Preparation:
 
 def _stands_in_bone_and_apart(at: Setting, other: Fixture) -> tuple[Clearance, ...]:
     """What another fixture in the same place would leave on both sides, and to the other planned fixtures."""
-    cover = bone_cover(at.bone, other.body, at.pose, at.library.margins)
+    cover = bone_cover(at.bone, other.body, at.pose, at.library.margins, inner=at.entry.inner_side)
     return (*cover, *to_other_fixtures(other, at.pose, at.others, at.library))
 
 

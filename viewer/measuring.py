@@ -92,7 +92,7 @@ def _in_hand(request: MeasureRequest, rest: SiteFindings) -> SiteFindings:
         planned_contacts=frozenset(entry.planned_contacts),
     )
     # The bone's sheets were fitted where the hand took hold; they are the same bone wherever the fixture goes.
-    cover = tuple(bone_cover(rest.bone, fixture.body, pose, library.margins))
+    cover = tuple(bone_cover(rest.bone, fixture.body, pose, library.margins, inner=entry.inner_side))
     platform = float((pose.platform_lps_mm - bone.frame.origin_lps_mm) @ bone.frame.axis)
     placed = replace(
         rest.placed,

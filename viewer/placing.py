@@ -96,7 +96,14 @@ def propose_at(
     neighbours = tuple((f"fixture {e.tooth}", f.body, pose_of(e)) for e, f in others if e.jaw == entry.jaw)
     axes = np.array([pose.axis for _, _, pose in neighbours]).reshape(-1, 3)
     place = Place(
-        bone, library.structures, library.margins, frozenset(entry.planned_contacts), neighbours, axes, scan_sd_mm(scan)
+        bone,
+        library.structures,
+        library.margins,
+        frozenset(entry.planned_contacts),
+        neighbours,
+        axes,
+        scan_sd_mm(scan),
+        inner=entry.inner_side,
     )
     wanted = [f for f in library.catalogue.fixtures if _same_design(f, library, entry)]
     found = propose(place, wanted, most=1)

@@ -142,6 +142,11 @@ class SiteEntry(Part):
         """ "upper" or "lower"."""
         return jaw_of(self.tooth)
 
+    @property
+    def inner_side(self) -> str:
+        """What the side away from the cheek is called: "palatal" in an upper jaw, "lingual" in a lower one."""
+        return "palatal" if self.jaw == "upper" else "lingual"
+
 
 class CalibrationEntry(Part):
     """grey = slope x HU + intercept, as fitted for this device, protocol and field of view."""

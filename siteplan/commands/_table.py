@@ -46,7 +46,7 @@ def _verdict_lines(site: SiteFindings) -> list[str]:
     said = "" if worst.contact and worst.verdict.good else f"{worst.verdict.value}: "
     lines = [f"{tooth}: {said if worst.verdict.good else said.upper()}{_clearance(worst)}"]
     lines += [f"    {line}" for line in (*beside_verdict(site, worst), rim_words(site)) if line]
-    return [_plain(line).replace("lingual bone", f"{site.inner_side} bone") for line in lines]
+    return [_plain(line) for line in lines]
 
 
 def _clearance(found: Clearance) -> str:
@@ -75,8 +75,7 @@ def _site_lines(site: SiteFindings) -> str:
     ]
     roofs = site_roof_words(site)
     for found in site.headline_clearances:
-        name = found.structure.replace("lingual bone", f"{site.inner_side} bone")
-        rows.append((name, f"{distance(found.distance)}, {_plain(demand_words(found))}: {found.verdict}"))
+        rows.append((found.structure, f"{distance(found.distance)}, {_plain(demand_words(found))}: {found.verdict}"))
         if found.structure in roofs:
             rows.append(("", _plain(roofs[found.structure])))
     if site.placed is not None:

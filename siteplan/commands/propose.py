@@ -171,6 +171,7 @@ def _place(
         scan_sd_mm(scan),
         reach=reach,
         planned=pose_of(entry),
+        inner=entry.inner_side,
     )
 
 

@@ -30,12 +30,14 @@ def bone_cover(
     *,
     starts_mm: Sequence[float] = STARTS_MM,
     levels_mm: Sequence[float] | None = None,
+    inner: str = "lingual",
 ) -> list[Clearance]:
-    """Least distance across the body's axis from its side to the outer bone surface, buccally and lingually.
+    """Least distance across the body's axis from its side to the outer bone surface, buccally and on the inner side.
 
     Args:
         starts_mm: depths below the bone entry; one clearance per side and start, over the body from there on down.
         levels_mm: depths for one clearance per side each; by default the standard levels that lie on the body.
+        inner: what the inner side is called, "palatal" in an upper jaw.
 
     Returns:
         First the ranges, then the levels. Where the surface was not found for part of a range, the flags say so.
@@ -44,15 +46,19 @@ def bone_cover(
     poses = Poses.of(pose)
     top, bottom = (float(ridge.frame.from_lps(pose.point(z))[0]) for z in (solid.z_mm[0], solid.z_mm[-1]))
     levels = bone.levels_mm if levels_mm is None else levels_mm
-    found = []
+    wanted: list[tuple[Array, str, float | None]] = []
     for start in starts_mm:
         if start < bottom:
             depths = body_depths(solid, poses, ridge, max(start, top))
-            found.extend(_both_sides(ridge, solid, poses, depths, margins, f"from {start:g} mm below the crest", None))
-    for level in levels:
-        if top <= level <= bottom:
-            at = np.array([level])
-            found.extend(_both_sides(ridge, solid, poses, at, margins, f"{level:g} mm below the crest", level))
+            wanted.append((depths, f"from {start:g} mm below the crest", None))
+    reached = [level for level in levels if top <= level <= bottom]
+    wanted += [(np.array([level]), f"{level:g} mm below the crest", level) for level in reached]
+    found = []
+    for depths, where, level_mm in wanted:
+        for side, key, name in ((1, BUCCAL_BONE, "buccal"), (-1, LINGUAL_BONE, inner)):
+            cover, at = cover_mm(ridge, solid, poses, depths, side)
+            about = f"{name} bone, {where}"
+            found.append(_clearance(ridge, cover[0], at[0], margins.of(key), about, level_mm))
     return found
 
 
@@ -139,16 +145,6 @@ def _nearest_on_line(offset: Array, axis: Array, side: int) -> tuple[Array, Arra
     pick = np.take_along_axis(near, best[:, :, None, None], axis=2)[:, :, 0]
     sign = np.where(np.einsum("nlk,nk->nl", pick, buccal) * side >= 0, 1.0, -1.0)
     return np.take_along_axis(distance, best[:, :, None], axis=2)[:, :, 0], pick, sign
-
-
-def _both_sides(
-    ridge: Ridge, solid: Solid, poses: Poses, depths: Array, margins: Margins, where: str, depth_mm: float | None
-) -> list[Clearance]:
-    found = []
-    for side, key, name in ((1, BUCCAL_BONE, "buccal bone"), (-1, LINGUAL_BONE, "lingual bone")):
-        cover, at = cover_mm(ridge, solid, poses, depths, side)
-        found.append(_clearance(ridge, cover[0], at[0], margins.of(key), f"{name}, {where}", depth_mm))
-    return found
 
 
 def _clearance(ridge: Ridge, cover: Array, at: Array, margin: Margin, name: str, depth_mm: float | None) -> Clearance:

@@ -129,7 +129,13 @@ def _proposal(place: Place, c: Candidate, n: int, good: Sequence[Candidate], wei
         )
     ]
     exact += bone_cover(
-        place.bone, c.fixture.body, c.pose, place.margins, starts_mm=(place.cover_from_mm,), levels_mm=()
+        place.bone,
+        c.fixture.body,
+        c.pose,
+        place.margins,
+        starts_mm=(place.cover_from_mm,),
+        levels_mm=(),
+        inner=place.inner,
     )
     marks = {name: (float(m), float(w)) for name, m, w in zip(CRITERIA, c.criteria, share, strict=True)}
     tilt = float(np.degrees(np.arccos(np.clip(c.pose.axis @ place.bone.frame.axis, -1.0, 1.0))))

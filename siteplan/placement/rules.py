@@ -45,7 +45,7 @@ class Spares:
         return least
 
 
-BONE_SIDES = ("buccal bone", "lingual bone")
+BONE_SIDES = ("buccal bone", "lingual bone", "palatal bone")
 """Names of the rules about bone left beside the body."""
 
 COMMON_WAY = "common path of insertion"
@@ -137,7 +137,7 @@ def _bone_sides(place: Place, body: Solid, poses: Poses, fine: bool, table: _Tab
     depths = np.unique(np.concatenate([np.arange(place.cover_from_mm, deepest + step, step), corners]))
     depths = depths[depths >= place.cover_from_mm]
     bottom = _bottom_mm(place)
-    for side, key, name in ((1, BUCCAL_BONE, BONE_SIDES[0]), (-1, LINGUAL_BONE, BONE_SIDES[1])):
+    for side, key, name in ((1, BUCCAL_BONE, "buccal bone"), (-1, LINGUAL_BONE, f"{place.inner} bone")):
         cover, _ = cover_mm(ridge, body, poses, depths, side)
         on_body = (depths >= top[:, None]) & (depths <= (top + slope * body.z_mm[-1])[:, None]) & (depths <= bottom)
         # Bone that was not found where the body lies is no bone.

@@ -54,6 +54,7 @@ class Place:
         cover_from_mm: depth below the bone entry from which on bone is left on both sides.
         way_in: unit direction (3,) towards the apex and the angle in degrees within which the axis must stay around it,
             so that one restoration goes in over several fixtures; None where nothing is asked.
+        inner: what the inner side is called, "palatal" in an upper jaw.
         planned: where the case puts the fixture now; always among the places that are tried. None: nothing planned.
     """
 
@@ -68,6 +69,7 @@ class Place:
     reach: Reach = Reach()
     way_in: tuple[Vector, float] | None = None
     planned: Pose | None = None
+    inner: str = "lingual"
 
     @property
     def ridge(self) -> Ridge:

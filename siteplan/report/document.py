@@ -130,16 +130,12 @@ def _summary_row(site: SiteFindings, naming: Naming, notes: Notes) -> dict[str, 
         "density": site.density.label or "not classed",
         "density_status": "calibrated" if site.density.calibrated else "not calibrated",
         "tightest": None if worst is None else safe_cell(worst.distance, notes),
-        "tightest_about": "" if worst is None else about_words(worst, naming.name(worst.structure, upper)),
+        "tightest_about": "" if worst is None else about_words(worst, naming.name(worst.structure)),
         "demand": "" if worst is None else demand_words(worst),
         "margin_note": None if worst is None else notes.number(margin_words(worst, upper)),
-        "also": [_inner(naming.clean(line), upper) for line in beside_verdict(site, worst)],
+        "also": [naming.clean(line) for line in beside_verdict(site, worst)],
         "verdict": site_verdict(site, naming),
     }
-
-
-def _inner(line: str, upper: bool) -> str:
-    return line.replace("lingual bone", "palatal bone") if upper else line
 
 
 def _between(findings: Findings, clearance: Clearance, naming: Naming, notes: Notes) -> dict[str, Any]:

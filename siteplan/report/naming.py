@@ -35,10 +35,8 @@ class Naming:
         """The letter on the pictures, "" for what is no structure."""
         return self.letters.get(structure, "")
 
-    def name(self, structure: str, upper: bool = False) -> str:
-        """The name to print; the inner side of an upper jaw is palatal, whatever the findings call it."""
-        if structure not in self.names and upper and structure.startswith("lingual bone"):
-            return structure.replace("lingual", "palatal", 1)
+    def name(self, structure: str) -> str:
+        """The name to print."""
         return self.names.get(structure, structure)
 
     def clean(self, text: str) -> str:

@@ -65,7 +65,7 @@ def site_content(findings: Findings, site: SiteFindings, naming: Naming, identit
 def site_verdict(site: SiteFindings, naming: Naming) -> dict[str, Any]:
     """Word and shape of the gravest verdict, and what it is about."""
     said = verdicts.of_site(site.deciding, site.placed is not None)
-    return said | {"about": naming.name(said["about"], _upper(site))}
+    return said | {"about": naming.name(said["about"])}
 
 
 def _upper(site: SiteFindings) -> bool:
@@ -194,7 +194,7 @@ def clearance_row(
     demand = demand_words(clearance)
     return {
         "letter": naming.letter(clearance.structure),
-        "name": naming.name(clearance.structure, upper),
+        "name": naming.name(clearance.structure),
         "made_by": made,
         "distance": safe_cell(clearance.distance, notes),
         "demand": demand,
