@@ -9,6 +9,7 @@ from scipy import ndimage
 from siteplan.anatomy.layers import Layer, LayerFit, fit_layers
 from siteplan.anatomy.levels import Levels, levels_of
 from siteplan.anatomy.lumen_fit import mean_where
+from siteplan.anatomy.root_doubt import holds_metal, overrun_mm
 from siteplan.anatomy.root_rough import RoughRoot, rough_root
 from siteplan.anatomy.sample import Sampler, sampler
 from siteplan.anatomy.side import side_of
@@ -74,15 +75,23 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
     source = sampler(scan, line, reach)
     radius, sd, blur = _radii(source, rough, levels)
     low, high = _ends(source, rough, radius, blur, levels)
-    crown_first, crown_last = (_stands_in_air(source, rough, radius, levels, end) for end in (0, 1))
+    crown_first, crown_last = (holds_metal(source, rough, radius, levels, end) for end in (0, 1))
+    if crown_first == crown_last:
+        crown_first, crown_last = (_stands_in_air(source, rough, radius, levels, end) for end in (0, 1))
     if crown_last if crown_first != crown_last else _narrows_downwards(radius):
         rough, radius, sd, low, high = _turned(rough), _mirrored(radius), _mirrored(sd), -high, -low
     surface = _mesh(rough, radius, low, high)
     where = side_of(scan, rough.centre_lps_mm) if side is None else side
     uncertainty = float(np.sqrt(_FLOOR_MM**2 + (_BLUR_SHARE * blur**2) ** 2 + np.mean(sd**2)))
-    structure = Structure(
-        Kind.ROOT, "tooth root", surface, where, MadeBy.FOUND, uncertainty, None, _note(rough, radius, high - low, scan)
-    )
+    note = _note(rough, radius, high - low, scan)
+    too_long = overrun_mm(source, rough, radius)
+    if too_long > 0:
+        uncertainty = max(uncertainty, too_long / 1.96)
+        note = (
+            f"Its lower end could not be told from the plate: it may be up to {too_long:.0f} mm too long; set the tip "
+            f"by hand. {note}"
+        )
+    structure = Structure(Kind.ROOT, "tooth root", surface, where, MadeBy.FOUND, uncertainty, None, note)
     return Root(structure, rough.centre_lps_mm + low * rough.axis, rough.centre_lps_mm + high * rough.axis, blur)
 
 
