@@ -76,6 +76,7 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
     radius, sd, blur = _radii(source, rough, levels)
     low, high = _ends(source, rough, radius, blur, levels)
     crown_first, crown_last = (holds_metal(source, rough, radius, levels, end) for end in (0, 1))
+    metal = crown_first or crown_last
     if crown_first == crown_last:
         crown_first, crown_last = (_stands_in_air(source, rough, radius, levels, end) for end in (0, 1))
     if crown_last if crown_first != crown_last else _narrows_downwards(radius):
@@ -83,7 +84,7 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
     surface = _mesh(rough, radius, low, high)
     where = side_of(scan, rough.centre_lps_mm) if side is None else side
     uncertainty = float(np.sqrt(_FLOOR_MM**2 + (_BLUR_SHARE * blur**2) ** 2 + np.mean(sd**2)))
-    note = _note(rough, radius, high - low, scan)
+    note = _note(radius, high - low, scan, metal=metal)
     too_long = overrun_mm(source, rough, radius)
     if too_long > 0:
         uncertainty = max(uncertainty, too_long / 1.96)
@@ -279,10 +280,11 @@ def _mesh(rough: RoughRoot, radius: Floats, low: float, high: float) -> Surface:
     return Surface(np.concatenate([points, ends]), np.concatenate(triangles).astype(np.int64), rough.axis, closed=True)
 
 
-def _note(rough: RoughRoot, radius: Floats, length: float, scan: Scan) -> str:
+def _note(radius: Floats, length: float, scan: Scan, *, metal: bool) -> str:
+    across = f"{2 * radius[0].mean():.1f} mm across at its coronal end."
     words = [
         "Found by the computer from one click:",
-        f"{length:.1f} mm long, {2 * radius[0].mean():.1f} mm across at its coronal end.",
+        f"{length:.1f} mm long, " + ("its crown in metal, where no outline is seen." if metal else across),
         "Its axis is straight; a furcation or a strong bend is not followed.",
         "Where dense bone lies against it, it may be drawn too wide, or on into a plate beyond its tip: check its "
         "outline and its length.",
