@@ -99,7 +99,8 @@ def assess_site(
     doubts = _doubts(scan, entry, bone, library, placed)
     if placed is not None:
         placed = replace(placed, preparation=_with_doubts(placed.preparation, doubts))
-    return SiteFindings(entry, bone, density, others, placed, (*doubts, *_site_scan_findings(scan, entry, placed)))
+    noted = (*doubts, *_site_scan_findings(scan, entry, placed))
+    return SiteFindings(entry, bone, density, others, placed, noted, case_guidance=library.guidance)
 
 
 def _density(bone: BoneFindings, table: str) -> tuple[DensityClass, tuple[DensityClass, ...]]:

@@ -9,6 +9,7 @@ from siteplan.bone import Calibration
 from siteplan.bone.calibration_file import calibration_for
 from siteplan.case import CaseFile, SiteEntry, structure_of
 from siteplan.case.calibration import calibration_remarks
+from siteplan.case.guidance import Guidance, guidance_of
 from siteplan.case.model import CalibrationEntry
 from siteplan.case.surroundings import outside_remarks
 from siteplan.errors import LibraryFileError
@@ -30,6 +31,7 @@ class Library:
     Attributes:
         remarks: all that must be said of it. day_remarks: those among them that depend on the day.
         sites: all that the case plans; other fixtures than a site's own are found by them.
+        guidance: how drills are led at every site that says nothing itself; None where the case says nothing.
     """
 
     catalogue: Catalogue
@@ -42,6 +44,11 @@ class Library:
     day_remarks: tuple[str, ...] = ()
     mouth_opening_mm: float | None = None
     sites: tuple[SiteEntry, ...] = ()
+    guidance: str | None = None
+
+    def guidance_at(self, site: SiteEntry) -> Guidance:
+        """How the drill is led at a site, and who says so."""
+        return guidance_of(site, self.guidance)
 
 
 def load_library(scan: Scan, case: CaseFile) -> Library:
@@ -72,6 +79,7 @@ def load_library(scan: Scan, case: CaseFile) -> Library:
         remarks if calibration is not None else (),
         wanted.mouth_opening_mm,
         tuple(wanted.sites),
+        wanted.guidance,
     )
 
 

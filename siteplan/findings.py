@@ -7,6 +7,7 @@ from siteplan import __version__, cautions
 from siteplan.anatomy import Structure
 from siteplan.bone import BoneFindings, Calibration, DensityClass, bone_json
 from siteplan.case import CaseFile, SiteEntry
+from siteplan.case.guidance import Guidance, guidance_of
 from siteplan.case.tooth import jaw_of, side_of, universal_of
 from siteplan.fixture import Fixture, Pose
 from siteplan.flags import Flag
@@ -90,7 +91,11 @@ class PlacedFixture:
 
 @dataclass(frozen=True, eq=False)
 class SiteFindings:
-    """Everything about one site; `placed` is None where the bone alone is assessed, `seating` without a record."""
+    """Everything about one site; `placed` is None where the bone alone is assessed, `seating` without a record.
+
+    Attributes:
+        case_guidance: how the case says that drills are led where a site says nothing itself.
+    """
 
     entry: SiteEntry
     bone: BoneFindings
@@ -99,6 +104,12 @@ class SiteFindings:
     placed: PlacedFixture | None
     scan_findings: tuple[ScanFinding, ...]
     seating: SeatingStory | None = None
+    case_guidance: str | None = None
+
+    @property
+    def guidance(self) -> Guidance:
+        """How the drill is led here, and who says so."""
+        return guidance_of(self.entry, self.case_guidance)
 
     @property
     def clearances(self) -> tuple[Clearance, ...]:
@@ -164,6 +175,7 @@ class SiteFindings:
             "other_density": [table.as_json() for table in self.other_density],
             "approach": self.entry.approach,
             "soft_tissue_mm": self.entry.soft_tissue_mm,
+            "guidance": self.guidance.as_json(),
             "notes": self.entry.notes,
             "scan_findings": [finding.as_json() for finding in self.scan_findings],
             "fixture": None,
@@ -213,7 +225,8 @@ class Findings:
         extra: tuple[str, ...] = (cautions.CALIBRATED if self.calibration else cautions.NOT_CALIBRATED,)
         if any(s.made_by == "found" for s in self.structures):
             extra += (cautions.FOUND_STRUCTURES,)
-        return cautions.ALWAYS + extra
+        led = dict.fromkeys(site.guidance.caution for site in self.sites if site.placed is not None)
+        return (*cautions.ALWAYS, *extra, *led)
 
     def as_json(self) -> dict[str, Any]:
         """The content of `findings.json`, without patient identity: same input, same bytes.

@@ -16,7 +16,7 @@ from siteplan.measures import Measure
 from siteplan.placement import Clearance, bone_cover, fixture_to_fixture, fixture_to_fixture_risk
 from siteplan.placement.access import Opening
 from siteplan.placement.drawn_beside import to_structures
-from siteplan.placement.hand import Hand, Risk, hands, risk
+from siteplan.placement.hand import Hand, Risk, risk
 from siteplan.placement.hand_cover import cover_risks
 from siteplan.placement.ridge import ridge_of
 from siteplan.scan import Scan
@@ -25,9 +25,6 @@ from siteplan.surgery.around import RISK_SAMPLES
 
 DEFAULT_DENSITY_TABLE = "five-class"
 """The table most clinicians know; a case can name another."""
-
-ASSUMED_HAND = "free"
-"""A case does not say how the drill is guided, so the hand that deviates most is assumed."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +49,11 @@ class Setting:
         """What the scan adds to a drawn position."""
         return scan_sd_mm(self.scan)
 
+    @property
+    def hand(self) -> Hand:
+        """That places this fixture."""
+        return self.library.guidance_at(self.entry).hand
+
     @cached_property
     def others(self) -> tuple["Neighbour", ...]:
         """The other sites' planned fixtures."""
@@ -65,6 +67,7 @@ class Neighbour:
     tooth: int
     fixture: Fixture
     pose: Pose
+    hand: Hand
 
     @property
     def name(self) -> str:
@@ -108,7 +111,7 @@ def other_fixtures(entry: SiteEntry, library: Library) -> tuple[Neighbour, ...]:
     """What is planned at the case's other sites; one without a fixture, or with one that is not known, has no body."""
     known = set(library.catalogue.names)
     return tuple(
-        Neighbour(site.tooth, library.catalogue.get(site.fixture), pose_of(site))
+        Neighbour(site.tooth, library.catalogue.get(site.fixture), pose_of(site), library.guidance_at(site).hand)
         for site in library.sites
         if site.tooth != entry.tooth and site.fixture in known and site.fixture is not None
     )
@@ -138,8 +141,8 @@ def _clearances(at: Setting) -> tuple[Clearance, ...]:
 
 
 def _risks(at: Setting, clearances: tuple[Clearance, ...]) -> tuple[Risk, ...]:
-    """What a free hand may do to each clearance, beside what the drawing says of it."""
-    hand = hands()[ASSUMED_HAND]
+    """What the hand may do to each clearance, beside what the drawing says of it."""
+    hand = at.hand
     found = tuple(
         risk(
             at.fixture.body,
@@ -157,16 +160,16 @@ def _risks(at: Setting, clearances: tuple[Clearance, ...]) -> tuple[Risk, ...]:
 
 
 def _risks_between(at: Setting) -> tuple[Risk, ...]:
-    """What two free hands may do to the distance to each other planned fixture."""
-    hand = hands()[ASSUMED_HAND]
-    me = Neighbour(at.entry.tooth, at.fixture, at.pose)
-    return tuple(_pair_risk(me, other, at.library, hand, other.name) for other in at.others)
+    """What two hands may do to the distance to each other planned fixture."""
+    me = Neighbour(at.entry.tooth, at.fixture, at.pose, at.hand)
+    return tuple(_pair_risk(me, other, at.library, other.name) for other in at.others)
 
 
-def _pair_risk(me: Neighbour, other: Neighbour, library: Library, hand: Hand, name: str) -> Risk:
+def _pair_risk(me: Neighbour, other: Neighbour, library: Library, name: str) -> Risk:
     # Always drawn in the order of the teeth, so that both sites of a pair say the same chance.
     a, b = sorted((me, other), key=lambda n: n.tooth)
-    return fixture_to_fixture_risk(a.fixture.body, a.pose, b.fixture.body, b.pose, library.margins, hand, name=name)
+    one, two = a.fixture.body, b.fixture.body
+    return fixture_to_fixture_risk(one, a.pose, two, b.pose, library.margins, a.hand, name=name, other_hand=b.hand)
 
 
 def _levels(at: Setting) -> tuple[FixtureLevel, ...]:
@@ -224,7 +227,7 @@ def _preparation(at: Setting, clearances: tuple[Clearance, ...]) -> Preparation:
         alternatives=library.catalogue.fixtures,
         check_fixture=lambda other: _stands_in_bone_and_apart(at, other),
         bone=bone,
-        hand=None if bone.quick else hands()[ASSUMED_HAND],
+        hand=None if bone.quick else at.hand,
         opening=_opening(at),
         clearances=clearances,
         scan_sd_mm=at.scan_sd_mm,

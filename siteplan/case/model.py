@@ -28,6 +28,10 @@ what was forgotten or mistyped."""
 
 Side = Literal["left", "right", ""]
 
+Led = Literal["free", "static-guide", "navigation"]
+"""How a drill is led: by a free hand, through a static guide, or by hand under navigation; the names of
+`placement.hand.hands`."""
+
 
 class ConeShape(Part):
     """A cone or cone stump, the wide end first; for a root."""
@@ -116,6 +120,9 @@ class SiteEntry(Part):
     free_height_mm: Annotated[FiniteFloat, Field(gt=0, le=WIDEST_OPENING_MM)] | None = Field(
         default=None, description="from the bone to what stands opposite, mouth open, measured at this site"
     )
+    guidance: Led | None = Field(
+        default=None, description="how the drill is led at this site; left out, as the case says for all sites"
+    )
     planned_contacts: list[str] = Field(
         default_factory=list, description="names of structures whose cortex the fixture is meant to engage"
     )
@@ -173,6 +180,11 @@ class Case(Part):
     structures: list[StructureEntry] = Field(default_factory=list)
     mouth_opening_mm: Annotated[FiniteFloat, Field(gt=0, le=WIDEST_OPENING_MM)] | None = Field(
         default=None, description="between the edges of upper and lower front teeth, mouth as wide open as it goes"
+    )
+    guidance: Led | None = Field(
+        default=None,
+        description="how the drill is led at every site that says nothing itself; left out, a free hand "
+        "is assumed and the results say so",
     )
     marks: list[HandMarkEntry] = Field(default_factory=list, description="measured or noted by hand; feeds no verdict")
     arches: Annotated[list[ArchEntry], Field(max_length=2)] = Field(

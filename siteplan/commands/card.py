@@ -8,6 +8,7 @@ from siteplan.measures import distance_words
 
 if TYPE_CHECKING:
     from siteplan.bone import BoneFindings
+    from siteplan.case.guidance import Guidance
     from siteplan.placement import Clearance
     from siteplan.placement.hand import Chance, Risk
     from siteplan.surgery import Branch, Preparation, Step
@@ -45,29 +46,43 @@ def run(args: argparse.Namespace) -> int:
     for entry in entries:
         found = assess_site(scan, entry, library, table=case.case.density_table)
         placed = found.placed
-        cards.append((entry.tooth, placed.preparation if placed else None, found.bone))
+        cards.append((found, placed.preparation if placed else None))
     tell_doubts(scan)
     if args.json:
-        print_json([{"tooth": tooth, "preparation": card.as_json() if card else None} for tooth, card, _ in cards])
+        print_json(
+            [
+                {
+                    "tooth": found.entry.tooth,
+                    "guidance": found.guidance.as_json(),
+                    "preparation": card.as_json() if card else None,
+                }
+                for found, card in cards
+            ]
+        )
         return 0
-    for tooth, card, bone in cards:
+    for found, card in cards:
+        tooth = found.entry.tooth
         none = [f"Tooth {tooth}: no fixture is planned."]
-        lines = card_lines(tooth, card, bone, explain=args.explain) if card else none
+        lines = card_lines(tooth, card, found.bone, found.guidance, explain=args.explain) if card else none
         print("\n".join(lines) + "\n")
     return 0
 
 
-def card_lines(tooth: int, card: "Preparation", bone: "BoneFindings", *, explain: bool) -> list[str]:
+def card_lines(
+    tooth: int, card: "Preparation", bone: "BoneFindings", guidance: "Guidance", *, explain: bool
+) -> list[str]:
     """The card as lines of text.
 
     Args:
         bone: of the site; a canal roof that was measured nearer than the drawn lumen is said beside it.
+        guidance: how the drill is led, on which every chance rests.
     """
     goal = card.torque
     low, high = goal.target_Ncm
     lines = [
         f"Tooth {tooth}: {card.fixture}, prepared for {card.bone} bone. Depth is read at the {card.reference}.",
         *(f"! {problem.text}" + _where(problem, explain) for problem in card.problems),
+        f"Drilled {guidance.phrase}." + (f" [{guidance.hand.source}]" if explain else ""),
     ]
     pauses = {pause.after_step: pause for pause in card.pauses}
     for number, step in enumerate(card.steps, start=1):
@@ -87,7 +102,7 @@ def card_lines(tooth: int, card: "Preparation", bone: "BoneFindings", *, explain
     for branch in card.branches:
         lines += _branch(branch, bone, explain)
     lines += [f"Note: {note.text}" + _where(note, explain) for note in (*card.reasons, *card.notes)]
-    return lines + [f"- {caution}" for caution in card.cautions]
+    return lines + [f"- {caution}" for caution in (*card.cautions, guidance.caution)]
 
 
 def _demand(found: "Clearance") -> str:
@@ -105,7 +120,7 @@ def _risk(risk: "Risk") -> str:
         words += f", of going more than {risk.margin_mm:g} mm behind it: {_chance(risk.breach)}"
     elif risk.margin_mm > 0:
         words += f", of coming nearer than {risk.margin_mm:g} mm: {_chance(risk.breach)}"
-    return f"{words}; {HANDS.get(risk.hand.name, risk.hand.name)}"
+    return f"{words}; {risk.hand.phrase}"
 
 
 def _chance(chance: "Chance") -> str:
@@ -113,14 +128,6 @@ def _chance(chance: "Chance") -> str:
     if chance.value == 0:
         return f"under {100 * chance.high:.1f} %"
     return f"{100 * chance.value:.1f} % ({100 * chance.low:.1f} to {100 * chance.high:.1f})"
-
-
-HANDS = {
-    "free": "placed by hand without a guide",
-    "static-guide": "placed through a static guide",
-    "navigation": "placed by hand under navigation",
-}
-"""The published hands in words."""
 
 
 def _step(number: str, step: "Step", bone: "BoneFindings", explain: bool) -> list[str]:

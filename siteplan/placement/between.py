@@ -44,21 +44,26 @@ def fixture_to_fixture_risk(
     hand: Hand,
     *,
     name: str = "other fixture",
+    other_hand: Hand | None = None,
     samples: int = RISK_SAMPLES,
 ) -> Risk:
     """Chance that two bodies touch, and that they come nearer than their margin, when both are placed by hand.
 
     Each of the two deviates by the hand on its own: no publication says how the deviations of one patient's fixtures go
     together, and a drift that both share would bring them no nearer to each other.
+
+    Args:
+        hand, other_hand: of the first and of the second fixture; the same hand where only one is given.
     """
+    other_hand = hand if other_hand is None else other_hand
     margin = margins.of(FIXTURE).value_mm
     mine = hand.poses(pose, samples)
-    theirs = hand.poses(other_pose, samples, seed=SEED + OTHER_HAND)
+    theirs = other_hand.poses(other_pose, samples, seed=SEED + OTHER_HAND)
     # Only how the two stand to each other counts: the other is held, and this one seen from it.
     turned = [_seen_from(other_pose, mine[n], theirs[n]) for n in range(samples)]
     seen = Poses(np.array([p for p, _ in turned]), np.array([a for _, a in turned]))
     drawn = distances_to_body(solid, seen, other, other_pose, margin)
-    return Risk(name, chance_of(drawn < 0.0), chance_of(drawn < margin), hand, margin)
+    return Risk(name, chance_of(drawn < 0.0), chance_of(drawn < margin), hand, margin, other_hand=other_hand)
 
 
 def distances_to_body(solid: Solid, poses: Poses, other: Solid, other_pose: Pose, enough_mm: float) -> Array:

@@ -26,6 +26,9 @@ from siteplan.placement.travel import ANGLES_MANY, travel_behind
 SAMPLES = 4000
 """Draws for one answer: a chance of 1 % is then known to about 0.3 % (binomial; our own choice)."""
 
+ASSUMED = "free"
+"""The hand of a case that does not say how its drills are led: the one that deviates most."""
+
 SEED = 71_993
 """Fixed, so that the same plan always gives the same answer."""
 
@@ -40,6 +43,7 @@ class Hand:
     Attributes:
         entry_sd_mm: standard deviation of the entry point in each of three directions.
         angle_sd_deg: standard deviation of the tilt in each of two directions.
+        words, phrase: "static guide", "with a static guide". caution: what the figures do not hold for.
     """
 
     name: str
@@ -47,6 +51,9 @@ class Hand:
     angle_sd_deg: float
     source: str
     status: str = ""
+    words: str = "hand"
+    phrase: str = "by this hand"
+    caution: str = ""
 
     def poses(self, pose: Pose, count: int, seed: int = SEED) -> Poses:
         """Poses as they might end up, `count` of them."""
@@ -79,7 +86,8 @@ class Risk:
     """Chance of touching one structure, and of coming nearer than its margin, with the hand that was assumed.
 
     For the bone on one side, touching is reaching its outer surface. For a planned contact, touching is passing the
-    surface, and `margin_mm` is how far it may be passed: `breach` is the chance of going further.
+    surface, and `margin_mm` is how far it may be passed: `breach` is the chance of going further. Between two fixtures
+    `other_hand` is that of the second one.
     """
 
     structure: str
@@ -88,9 +96,11 @@ class Risk:
     hand: Hand
     margin_mm: float
     contact: bool = False
+    other_hand: Hand | None = None
 
     def as_json(self) -> dict[str, Any]:
         """As it appears in `findings.json`."""
+        other = self.other_hand
         return {
             "structure": self.structure,
             "touch": self.touch.as_json(),
@@ -99,6 +109,7 @@ class Risk:
             "hand": self.hand.name,
             "hand_source": self.hand.source,
             **({"contact": True} if self.contact else {}),
+            **({"other_hand": other.name, "other_hand_source": other.source} if other is not None else {}),
         }
 
 
@@ -130,6 +141,9 @@ def _hand(name: str, entry: dict[str, Any]) -> Hand:
         spread(entry["angle_deg"], entry.get("angle_sd_deg"), 2, _RAYLEIGH_MEAN),
         entry["source"],
         entry["status"],
+        entry["words"],
+        entry["phrase"],
+        entry["caution"],
     )
 
 

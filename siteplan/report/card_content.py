@@ -7,7 +7,7 @@ from siteplan.findings import Findings, SiteFindings
 from siteplan.placement.hand import Risk
 from siteplan.report.naming import Naming
 from siteplan.report.remarks import roof_words
-from siteplan.report.site_content import approach_words, clearance_row, fixture_words
+from siteplan.report.site_content import approach_words, clearance_row, fixture_words, whose_words
 from siteplan.report.words import Notes, figure, percent, sentence, with_unit
 from siteplan.surgery.card import Branch, Preparation, Step
 from siteplan.surgery.forecast import TorqueReport
@@ -176,11 +176,9 @@ def _hand(risks: tuple[Risk, ...], naming: Naming, notes: Notes) -> list[dict[st
         touch, breach = (
             f"{percent(c.value)} ({percent(c.low)} to {percent(c.high)})" for c in (risk.touch, risk.breach)
         )
-        whose = f"With a {risk.hand.name} hand, {naming.name(risk.structure)}"
+        whose = f"{risk.hand.phrase}, {naming.name(risk.structure)}"
         text = f"{whose}: touched in {touch}, margin broken in {breach}"
-        lines.append(
-            {"text": sentence(text), "note": notes.number(sentence(f"deviation of the hand: {risk.hand.source}"))}
-        )
+        lines.append({"text": sentence(text), "note": notes.number(whose_words(risk))})
     return lines
 
 

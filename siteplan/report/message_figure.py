@@ -52,7 +52,7 @@ def message_figure(
         verdict: word, shape and what it is about, as the site's page has them.
         case_words: names the case, nothing about the patient.
         detail: the distance that the verdict rests on, with interval and margin; "" where there is none.
-        also: what must be said beside the verdict: other contacts, a nearer roof, what a free hand may do.
+        also: what must be said beside the verdict: other contacts, a nearer roof, what the hand may do.
     """
     beside = [line for said in also for line in wrap(said, _LINE_LETTERS)]
     said_mm = _SAID_MM * len(beside) + (_SAID_GAP_MM if beside else 0.0)

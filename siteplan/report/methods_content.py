@@ -15,10 +15,11 @@ DEFINITIONS: tuple[tuple[str, str], ...] = (
      "structure drawn in the wrong place."),
     ("Bone entry", "The point where the planned axis passes the outer bone surface, found between the voxels. All "
      "depths count from it along the axis."),
-    ("Free hand", "Chance that drill and fixture, deviating from the plan as much as was published for fixtures "
-     "placed by hand, touch a structure or the outer bone surface, and that the margin is broken. Drawn at random with "
-     "a fixed seed, together with the uncertainty of structure and scan; the interval is that of the draws alone. "
-     "Between two planned fixtures each deviates on its own."),
+    ("Broken with a free hand, with a static guide, under navigation", "Chance that the margin is broken, or "
+     "that drill and fixture touch a structure or the outer bone surface, when they deviate from the plan as much as "
+     "was published for the way in which the case says the drill is led; a free hand is assumed where it does not say. "
+     "Drawn at random with a fixed seed, together with the uncertainty of structure and scan; the interval is that of "
+     "the draws alone. Between two planned fixtures each deviates on its own."),
     ("Ridge width", "Length of the chord through the axis, at right angles to it in the buccolingual plane, from outer "
      "bone surface to outer bone surface."),
     ("Buccal and lingual (palatal) plate", "Thickness of the cortex on that chord, from outside inwards, corrected for "

@@ -1,4 +1,4 @@
-"""What must be said beside a verdict: planned contact, the roof that was measured, a free hand, a rim outside bone.
+"""What must be said beside a verdict: planned contact, the roof that was measured, the hand, a rim outside bone.
 
 Report, terminal and window say the same sentences; they are made here.
 """
@@ -14,7 +14,7 @@ from siteplan.placement.margins import FIXTURE
 from siteplan.report.words import NO_BREAK, percent, with_unit
 
 NOTEWORTHY_CHANCE = 0.10
-"""A free hand's chance of breaking a margin from which it is said beside the verdict (own choice: one in ten)."""
+"""The hand's chance of breaking a margin from which it is said beside the verdict (own choice: one in ten)."""
 _NEAR_CREST_MM = 1.0
 """A platform no further than this above the bone entry is meant to stand in bone (own choice)."""
 _LUMEN_KINDS = frozenset({Kind.CANAL, Kind.MENTAL_FORAMEN, Kind.INCISIVE_CANAL, Kind.LINGUAL_FORAMEN})
@@ -84,7 +84,7 @@ def spaced(measure: Measure) -> str:
 
 
 def hand_words(site: SiteFindings) -> str:
-    """The greatest chance that a free hand breaks a margin, and how many others are as noteworthy; "" for none."""
+    """The greatest chance that the hand breaks a margin, and how many others are as noteworthy; "" for none."""
     found = []
     for clearance in site.headline_clearances:
         risk = site.risk_of(clearance)
@@ -96,7 +96,7 @@ def hand_words(site: SiteFindings) -> str:
     others = f" ({len(found) - 1} more above {percent(NOTEWORTHY_CHANCE)})" if found[1:] else ""
     what = "passing the limit of planned contact with" if worst.contact else "breaking the margin to"
     both = ", where both fixtures deviate" if worst.kind == FIXTURE else ""
-    return f"free hand: {percent(chance)} chance of {what} {worst.structure}{both}{others}"
+    return f"{site.guidance.words}: {percent(chance)} chance of {what} {worst.structure}{both}{others}"
 
 
 _NOT_DRAWN = {
@@ -147,7 +147,7 @@ def _roof_matters(site: SiteFindings, clearance: Clearance, roofs: dict[str, str
 
 
 def beside_verdict(site: SiteFindings, decider: Clearance | None) -> list[str]:
-    """Lines that stand under a site's verdict wherever it is summed up: contacts, a nearer roof, the free hand."""
+    """Lines that stand under a site's verdict wherever it is summed up: contacts, a nearer roof, the hand."""
     lines = not_drawn_words(site)
     lines += [
         f"{about_words(c, c.structure)}: {spaced(c.distance)}, {demand_words(c)}"

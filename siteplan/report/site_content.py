@@ -39,6 +39,7 @@ def site_content(findings: Findings, site: SiteFindings, naming: Naming, identit
         "approach": approach_words(site),
         "verdict": site_verdict(site, naming),
         "bone_only": site.placed is None,
+        "hand_head": f"Broken {site.guidance.hand.phrase}",
         "clearances": clearance_rows(
             (*site.clearances, *site.beside_near),
             naming,
@@ -84,10 +85,10 @@ def fixture_words(placed: PlacedFixture | None) -> str:
 
 
 def approach_words(site: SiteFindings) -> str:
-    """Flap or flapless, and the gum thickness that it counts on."""
+    """Flap or flapless, the gum thickness that it counts on, and how the drill is led."""
     gum = site.entry.soft_tissue_mm
     thickness = "gum thickness not given" if gum is None else f"gum {with_unit(gum, 'mm')} thick"
-    return f"{site.entry.approach}, {thickness}"
+    return f"{site.entry.approach}, {thickness}; drilled {site.guidance.phrase}"
 
 
 def clearance_rows(
@@ -138,8 +139,16 @@ def risk_cell(risk: Risk | None, notes: Notes, *, both: bool = False) -> tuple[s
     text = f"{percent(risk.breach.value)} ({low} to {high})"
     if risk.touch.value >= _SMALLEST_TOLD:
         text += f", touched {percent(risk.touch.value)}"
-    whose = f"deviation of the {risk.hand.name} hand" + (", of each fixture on its own" if both else "")
-    return text, notes.number(sentence(f"{whose}: {risk.hand.source}"))
+    return text, notes.number(whose_words(risk, both=both))
+
+
+def whose_words(risk: Risk, *, both: bool = False) -> str:
+    """Whose deviation a chance rests on, and where that was published."""
+    other = risk.other_hand
+    said = f"Published deviation {risk.hand.phrase}: {risk.hand.source}."
+    if other is not None and other.name != risk.hand.name:
+        said += f" The other fixture {other.phrase}: {other.source}."
+    return f"{said} Taken of each fixture on its own." if both else said
 
 
 _SMALLEST_TOLD = 0.0005

@@ -11,6 +11,20 @@ DRILLING: tuple[str, ...] = (
     "The instructions of the makers of drill and fixture come before this card.",
 )
 
+LED: dict[str, tuple[str, ...]] = {
+    "static-guide": (
+        "A depth on this card is read in bone or at the gum, not at a sleeve: with a guide, the makers of guide and "
+        "drills say which drill length and which stop at the sleeve stand for it, and what the guide adds to the "
+        "height that the handpiece needs. Cooling water reaches the drill less well through a guide (common practice, "
+        "no source).",
+    ),
+    "navigation": (
+        "What the screen shows is no stop: read the mark on the drill too, and leave off when the two disagree (common "
+        "practice, no source).",
+    ),
+}
+"""By the name of the hand: what else holds for a card when the drill is led in another way than by a free hand."""
+
 SEATING: tuple[str, ...] = (
     "The torque ceiling of the fixture's maker comes first; the lower of maker and protocol is used here, and no "
     "setting above it is ever advised.",

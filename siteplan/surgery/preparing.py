@@ -126,7 +126,7 @@ def prepare(
         ),
         problems=(*verdicts, *built.problems),
         fixture_verdicts=verdicts,
-        cautions=cautions.DRILLING,
+        cautions=(*cautions.DRILLING, *cautions.LED.get(hand.name if hand else "", ())),
         calibrated=density is not None and density.calibrated,
         forecast=_forecast(site, built, (tighter, looser), wall, goal),
     )

@@ -40,7 +40,8 @@ def test_the_first_lines_say_what_the_fixture_itself_breaks(card):
     assert "do not let the fixture make up for it" in said
     # The mark that was not taken, and why, stand there without --explain.
     assert re.search(r"not deeper: the 12 mm mark would come to mandibular canal: 2\.\d\d mm", said)
-    assert "placed by hand without a guide" in said
+    assert "; with a free hand" in said
+    assert "Drilled with a free hand (assumed: the case does not say)." in said
     assert "chance of touching root of 34: under 0." in said
     assert ": 0.0 %" not in said
 
