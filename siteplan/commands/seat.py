@@ -2,19 +2,16 @@
 
 import argparse
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
-from siteplan.commands._shared import print_json, progress_to, tell_doubts
+from siteplan.commands._seat_plan import Planner, changed_since, planner_of
+from siteplan.commands._shared import print_json
 
 if TYPE_CHECKING:
-    from siteplan.surgery.entries import Entry
+    from siteplan.surgery.entries import Entry, Kind
     from siteplan.surgery.record import Record
     from siteplan.surgery.seating_plan import SeatingPlan
-
-Planner = Callable[[str | None], "SeatingPlan"]
-"""From the name of a fixture (None: the planned one) to its plan at this site."""
 
 MARGIN = "  "
 
@@ -45,10 +42,11 @@ def run(args: argparse.Namespace) -> int:
         else:
             _show(record, sys.stdout)
         return 0
-    planner = _planner(args.case, args.tooth)
+    planner = planner_of(args.case, args.tooth)
     if args.new:
         record = Record(args.tooth, ())
-    return Dialogue(path, record, planner, sys.stdin, sys.stdout).talk()
+    changed = changed_since(args.case, record) if record.entries else ""
+    return Dialogue(path, record, planner, sys.stdin, sys.stdout, changed=changed).talk()
 
 
 def record_json(record: "Record") -> dict[str, Any]:
@@ -74,10 +72,16 @@ def record_json(record: "Record") -> dict[str, Any]:
 class Dialogue:
     """The talk at the chair: shows the next step, reads a line, keeps it, shows the next step."""
 
-    def __init__(self, path: Path, record: "Record", planner: Planner, lines: TextIO, out: TextIO) -> None:
-        """Take what is needed; nothing is read or written yet."""
+    def __init__(
+        self, path: Path, record: "Record", planner: Planner, lines: TextIO, out: TextIO, *, changed: str = ""
+    ) -> None:
+        """Take what is needed; nothing is read or written yet.
+
+        Args:
+            changed: what must be said of the case where it does not plan any more what the record began with.
+        """
         self.path, self.record, self.planner = path, record, planner
-        self.lines, self.out = lines, out
+        self.lines, self.out, self.changed = lines, out, changed
 
     def talk(self) -> int:
         """Until 'quit' or the end of input. Every entry is on the disk before the next step is shown."""
@@ -90,9 +94,11 @@ class Dialogue:
             first, last = self.record.entries[0], self.record.entries[-1]
             count = len(self.record.entries)
             self.say(
-                f"Taken up again: begun {first.time}, {count} {'entry' if count == 1 else 'entries'}, the last at "
-                f"{last.time} ({last.kind.value})."
+                f"Taken up again: tooth {self.record.tooth}, {self.record.state.plan.fixture}, begun {first.time}, "
+                f"{count} {'entry' if count == 1 else 'entries'}, the last at {last.time} ({last.kind.value})."
             )
+            if self.changed:
+                self.say(f"! {self.changed}")
         else:
             self.start()
         self.next_step()
@@ -150,12 +156,40 @@ class Dialogue:
                 self.keep(Entry(Kind.UNDO, of=of))
                 self.say(f"Entry {of} does not count any more.")
             case "correct":
-                self.keep(parse_correction(line))
+                entry = parse_correction(line)
+                self.same_kind(entry, parse(line.split(maxsplit=2)[2]).kind)
+                self.keep(entry)
             case "with":
-                self.keep(Entry(Kind.REPLACED, plan=self.planner(rest.strip())))
+                self.keep(Entry(Kind.REPLACED, plan=self.another(rest.strip())))
             case _:
                 self.keep(self.allowed(parse(line)))
         self.next_step()
+
+    def another(self, fixture: str) -> "SeatingPlan":
+        """The plan of another fixture at this site; whether it fits here is asked before the scan is read for it."""
+        from siteplan.surgery.entries import Kind
+        from siteplan.surgery.seating_plan import SeatingError
+
+        if not fixture:
+            raise SeatingError("type it as 'with FIXTURE': the name of the other fixture, as its catalogue has it.")
+        self.fits_now(Kind.REPLACED)
+        return self.planner(fixture)
+
+    def same_kind(self, correction: "Entry", meant: "Kind") -> None:
+        """Whether a correction is of the same kind as what it corrects: only numbers and words are put right.
+
+        Raises:
+            SeatingError: it is of another kind, so half of what was typed would be lost without a word.
+        """
+        from siteplan.surgery.entries import Kind, effective
+        from siteplan.surgery.seating_plan import SeatingError
+
+        found = next((e for e in effective(self.record.entries) if e.sequence == correction.of), None)
+        if found is not None and found.kind not in (meant, Kind.STARTED):
+            raise SeatingError(
+                f"entry {found.sequence} is '{found.kind.value}', and a correction changes its numbers and words only, "
+                f"not its kind to '{meant.value}'; type 'undo' for every entry back to it, then what really happened."
+            )
 
     def to_accept(self) -> tuple[str, ...]:
         """Margins that the fixture of now breaks and that nobody has accepted yet."""
@@ -197,22 +231,30 @@ class Dialogue:
         Raises:
             SeatingError: it does not fit this step, or its turns cannot be meant.
         """
-        from siteplan.surgery.entries import REMARKS, Kind
-        from siteplan.surgery.seating import MOVES
+        from siteplan.surgery.entries import Kind
         from siteplan.surgery.seating_plan import SeatingError
         from siteplan.surgery.spoken import typed_as
 
         state = self.record.state
-        now = MOVES[state.phase]
-        if entry.kind not in REMARKS and entry.kind not in now:
-            forms = ", ".join(f"'{typed_as(kind)}'" for kind in now) or "'undo', 'correct', 'list' or 'quit'"
-            raise SeatingError(f"'{entry.kind.value}' does not fit here ({state.phase.value}); type {forms}.")
+        self.fits_now(entry.kind)
         past = (entry.turns or 0.0) * state.plan.lead_mm - state.remaining_mm
         if entry.turns and entry.kind is not Kind.BACKED_OUT and past > state.plan.length_mm:
             raise SeatingError(
                 f"{entry.turns:g} turns would carry the fixture {past:.0f} mm past its planned depth, more than it is "
                 f"long; check the numbers and their order: '{typed_as(entry.kind)}'. If it spins, type 'out'."
             )
+
+    def fits_now(self, kind: "Kind") -> None:
+        """Raises SeatingError where this kind of entry does not fit the step, with what can be typed instead."""
+        from siteplan.surgery.entries import REMARKS
+        from siteplan.surgery.seating import MOVES
+        from siteplan.surgery.seating_plan import SeatingError
+        from siteplan.surgery.spoken import typed_as
+
+        phase = self.record.state.phase
+        if kind not in REMARKS and kind not in MOVES[phase]:
+            forms = ", ".join(f"'{typed_as(now)}'" for now in MOVES[phase]) or "'undo', 'correct', 'list' or 'quit'"
+            raise SeatingError(f"'{kind.value}' does not fit here ({phase.value}); type {forms}.")
 
     def last(self) -> int:
         """Number of the latest entry that counts."""
@@ -293,43 +335,3 @@ def _show(record: "Record", out: TextIO) -> None:
         end = f"  ({mark})" if mark else ""
         out.write(f"{entry.number:>3}  {entry.time}  {entry.what}{': ' if rest else ''}{rest}{end}\n")
     _advise(record, out)
-
-
-def _planner(case_path: str, tooth: int) -> Planner:
-    """Plans from the case; the scan is read once, and only when a plan is asked for."""
-    loaded: list[Any] = []
-
-    def plan(fixture: str | None) -> "SeatingPlan":
-        from siteplan.assessment import assess_site, load_library
-        from siteplan.case import load_case
-        from siteplan.scan import read_scan
-        from siteplan.surgery.seating_plan import SeatingError, seating_plan
-
-        case = load_case(case_path)
-        entry = next((site for site in case.case.sites if site.tooth == tooth), None)
-        if entry is None:
-            teeth = ", ".join(str(site.tooth) for site in case.case.sites)
-            raise SeatingError(f"tooth {tooth} is not planned in {Path(case_path).name}; planned are {teeth}.")
-        if fixture:
-            entry = entry.model_copy(update={"fixture": fixture})
-        if entry.fixture is None:
-            raise SeatingError(f"tooth {tooth} has no fixture planned; name one in the case file first.")
-        if not loaded:
-            scan = read_scan(case.series_path, series=case.case.series_uid, progress=progress_to())
-            loaded.extend((scan, load_library(scan, case)))
-            tell_doubts(scan)
-        scan, library = loaded
-        placed = assess_site(scan, entry, library, table=case.case.density_table).placed
-        if placed is None:
-            raise SeatingError(f"tooth {tooth}: the fixture could not be placed; look at the case file.")
-        return seating_plan(
-            placed.preparation,
-            placed.fixture,
-            placed.apex_depth_mm,
-            library.kit,
-            library.protocol,
-            tooth,
-            clearances=(*placed.clearances, *placed.beside),
-        )
-
-    return plan

@@ -1,6 +1,6 @@
 """`SeatingPlan`: what must be known at the chair to guide one fixture in; it is kept with the record."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
@@ -48,6 +48,7 @@ class SeatingPlan:
         tighter: further drills in order. looser: names of fixtures that fit here and hold more.
         warnings: what speaks against this fixture here: margins that it does not keep, problems of its card.
         broken: of these, the margins that the fixture does break; a person must accept them before the first turn.
+        site: where and how the case planned it when the record began, so that a later change of the case is noticed.
         planned_drills, bone, forecast: for looking back later; forecast is {"low", "value", "high"} in N.cm, with the
             "factor" of the clinic's own correction where one is in it, or empty.
     """
@@ -78,6 +79,7 @@ class SeatingPlan:
     reference: str = GUM
     warnings: tuple[str, ...] = ()
     broken: tuple[str, ...] = ()
+    site: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if self.lead_mm <= 0 or self.apex_mm <= 0:
@@ -122,11 +124,13 @@ def seating_plan(
     tooth: int,
     *,
     clearances: Sequence[Clearance] = (),
+    site: Mapping[str, Any] | None = None,
 ) -> SeatingPlan:
     """The plan for guiding a fixture in by its card.
 
     Args:
         clearances: of the fixture at its place; those that do not keep their margin are warned about.
+        site: what the case says of the place, as JSON values.
 
     Raises:
         SeatingError: the ratchet has no setting within the ceiling.
@@ -162,6 +166,7 @@ def seating_plan(
         bone=preparation.bone,
         calibrated=preparation.calibrated,
         forecast={} if final is None else _kept_forecast(final, protocol),
+        site=dict(site or {}),
         forecast_curve={name: curves[name] for name in ("depth_mm", "low", "middle", "high") if name in curves},
     )  # fmt: skip
 

@@ -7,10 +7,12 @@ from dataclasses import replace
 import pytest
 
 from siteplan import cli
+from siteplan.case import load_case
 from siteplan.commands import seat
+from siteplan.commands._seat_plan import changed_since, place_of
 from siteplan.commands.seat import Dialogue
 from siteplan.surgery.entries import Entry, Kind, accepted
-from siteplan.surgery.record import Record, read_record, record_path
+from siteplan.surgery.record import Record, add_entry, read_record, record_path
 from siteplan.surgery.seating_plan import BranchStep, SeatingError, SeatingPlan
 from siteplan.surgery.spoken import parse, parse_correction
 
@@ -58,7 +60,7 @@ def test_it_is_taken_up_again_where_it_was_left(path):
     assert "by hand, cooled" not in said
     assert "Set the ratchet to 25 N·cm" in said
     assert "4.0 mm to go" in said
-    assert "Taken up again: begun 2" in said
+    assert "Taken up again: tooth 36, any-4.0x10, begun 2" in said
     assert "3 entries" in said
 
 
@@ -169,7 +171,7 @@ def command(monkeypatch):
     """The command line with this command, whether or not it is in its list yet."""
     if "seat" not in cli.COMMANDS:
         monkeypatch.setattr(cli, "COMMANDS", (*cli.COMMANDS, "seat"))
-    monkeypatch.setattr(seat, "_planner", lambda _case, _tooth: plan)
+    monkeypatch.setattr(seat, "planner_of", lambda _case, _tooth: plan)
     return cli.main
 
 
@@ -235,3 +237,67 @@ def test_turns_that_cannot_be_meant_are_not_taken(path):
     assert "40 turns would carry the fixture 35 mm past its planned depth" in said
     assert "'gum [TURNS [NCM]] [mark MM]'" in said
     assert len(read_record(path, 36).entries) == 2
+
+
+def test_a_correction_of_another_kind_is_refused_instead_of_losing_half_of_it(path):
+    # 'click 35 2' over 'in 2' would have kept two turns and dropped the click without a word.
+    said = talk(path, "hand 3", "in 2", "correct 3 click 35 2", "correct 2 back 1", "correct 3 in 1.5")
+    assert said.count("Not taken: entry") == 2
+    assert "entry 3 is 'turned in'" in said
+    record = read_record(path, 36)
+    assert [entry.kind for entry in record.entries].count(Kind.CORRECTION) == 1
+    assert record.state.turns == 4.5
+
+
+def test_another_fixture_needs_a_name_and_is_not_planned_where_none_fits(path):
+    asked = []
+
+    def planner(name):
+        asked.append(name)
+        return plan(name)
+
+    out, typed = io.StringIO(), io.StringIO("with\nwith any-4.5x10\nquit\n")
+    Dialogue(path, read_record(path, 36), planner, typed, out).talk()
+    assert "type it as 'with FIXTURE'" in out.getvalue()
+    assert "'replaced' does not fit here (turn in by hand); type 'hand TURNS'" in out.getvalue()
+    assert asked == [None]  # the scan is not read for a fixture that cannot be placed now
+
+
+def seat_in_a_case(case, *lines):
+    """What the command says for a case file, with these lines typed."""
+    typed, out = io.StringIO("".join(f"{line}\n" for line in lines)), io.StringIO()
+    record = read_record(record_path(case), 36)
+    changed = changed_since(str(case), record) if record.entries else ""
+    Dialogue(record_path(case), record, plan, typed, out, changed=changed).talk()
+    return out.getvalue()
+
+
+SITE = {
+    "tooth": 36, "fixture": "any-4.0x10", "crest_mm": [10.0, -20.0, 5.0], "axis": [0.0, 0.0, -1.0],
+    "buccal": [1.0, 0.0, 0.0],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({}, ""),
+        ({"notes": "seen twice"}, ""),
+        ({"fixture": "any-4.5x8"}, "other values for fixture"),
+        ({"crest_mm": [10.0, -20.0, 4.0], "axis": [0.1, 0.0, -1.0]}, "other values for crest, axis"),
+        ({"tooth": 37}, "no such tooth any more"),
+    ],
+)
+def test_a_record_taken_up_after_the_plan_was_changed_says_so(tmp_path, change, says):
+    case = tmp_path / "case.json"
+    base = {"schema": "siteplan-case/1", "units": "mm", "title": "any", "series": "series"}
+    case.write_text(json.dumps(base | {"sites": [SITE]}))
+    begun = replace(PLAN, site=place_of(load_case(case).case.sites[0]))
+    add_entry(record_path(case), Record(36, ()), Entry(Kind.STARTED, plan=begun))
+    case.write_text(json.dumps(base | {"sites": [SITE | change]}))
+    said = seat_in_a_case(case, "quit")
+    assert ("STOP. The case was changed" in said) is bool(says)
+    assert says in said
+    assert "Taken up again: tooth 36, any-4.0x10, begun" in said
+    case.unlink()
+    assert "The case cannot be compared with this record" in seat_in_a_case(case, "quit")
