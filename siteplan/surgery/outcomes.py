@@ -1,6 +1,7 @@
 """Looking back: forecast against achieved torque, planned against used drills, class against feel, over many cases."""
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,7 +31,7 @@ class Outcome:
     """One fixture that was turned in.
 
     Attributes:
-        case: name of the case file, without its folder.
+        case: name of the case file, with as much of its folder as tells it from the other ones.
         bone: class that the card was made for. felt: what the surgeon entered, "" where nothing.
         forecast_Ncm: (low, value, high), None without a forecast. factor: of the clinic's correction that was in it.
         achieved_Ncm: final torque, or the highest click within the record where the final was not read.
@@ -99,21 +100,39 @@ class Correction:
 
 
 def collect(cases: Iterable[str | Path]) -> tuple[tuple[Outcome, ...], tuple[str, ...]]:
-    """(outcomes, remarks): every record beside these cases; what could not be used is told in the remarks."""
+    """(outcomes, remarks): every record beside these cases; what could not be used is told in the remarks.
+
+    A case that is given twice counts once.
+    """
     found: list[Outcome] = []
     remarks: list[str] = []
-    for case in cases:
-        path = record_path(case)
+    files: dict[Path, Path] = {}
+    for case in map(Path, cases):
+        first = files.setdefault(record_path(case).resolve(), case)
+        remarks += [f"{case.name}: given more than once, and counted once"] if first is not case else []
+    for (path, case), name in zip(files.items(), _apart([one.resolve() for one in files.values()]), strict=True):
         teeth = recorded_teeth(path)
         if not teeth:
-            remarks.append(f"{Path(case).name}: no seating record beside it")
+            remarks.append(f"{case.name}: no seating record beside it")
         for tooth in teeth:
             for record in read_records(path, tooth):
                 try:
-                    found.append(_outcome(Path(case).stem, record))
+                    found.append(_outcome(name, record))
                 except SeatingError as error:
                     remarks.append(f"{path.name}, tooth {tooth}: left out, because {error}")
     return tuple(found), tuple(remarks)
+
+
+def _apart(files: Sequence[Path]) -> list[str]:
+    """A name of its own for each file: a clinic may keep every patient's `case.json` in a folder of its own."""
+    parts = [path.with_suffix("").parts for path in files]
+    names: dict[tuple[str, ...], str] = {}
+    for length in range(1, max(map(len, parts), default=0) + 1):
+        seen = Counter(one[-length:] for one in parts)
+        for one in parts:
+            if seen[one[-length:]] == 1:
+                names.setdefault(one, "/".join(one[-length:]))
+    return [names[one] for one in parts]
 
 
 def fit_correction(outcomes: Sequence[Outcome]) -> Correction | None:

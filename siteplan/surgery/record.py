@@ -92,10 +92,15 @@ def add_entry(path: Path, record: Record, entry: Entry, *, time: str | None = No
     numbered = replace(entry, sequence=number, time=stamp)
     grown = replace(record, entries=(*record.entries, numbered))
     replay(grown.entries)
-    if record.entries and len(read_record(path, record.tooth).entries) != len(record.entries):
+    if record.entries and _marks(read_record(path, record.tooth)) != _marks(record):
         raise SeatingError("the record was changed elsewhere meanwhile; open it again before you go on.")
     _append(path, {"tooth": record.tooth, **numbered.as_json()})
     return grown
+
+
+def _marks(record: Record) -> list[tuple[int, str, str]]:
+    """What tells one record of a tooth from another: two that were begun side by side are as long as each other."""
+    return [(entry.sequence, entry.time, entry.kind.value) for entry in record.entries]
 
 
 def _append(path: Path, content: dict[str, Any]) -> None:

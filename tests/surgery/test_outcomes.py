@@ -193,3 +193,17 @@ def test_the_command_prints_a_table_json_and_plots(tmp_path, monkeypatch, capsys
     content = json.loads(capsys.readouterr().out)
     assert content["correction"]["fixtures"] == 5
     assert len(content["outcomes"]) == 5
+
+
+def test_patients_whose_cases_have_the_same_file_name_stay_apart(tmp_path):
+    # Every patient's case.json in a folder of its own: five patients, and a case that is given twice counts once.
+    cases = [tmp_path / name / "case.json" for name in "abcde"]
+    for number, case in enumerate(cases):
+        case.parent.mkdir()
+        seat(record_path(case), 36, *seated(30.0 + number))
+    rows, remarks = collect([*cases, tmp_path / "a" / ".." / "a" / "case.json"])
+    assert [row.case for row in rows] == ["a/case", "b/case", "c/case", "d/case", "e/case"]
+    assert remarks == ("case.json: given more than once, and counted once",)
+    correction = fit_correction(rows)
+    assert correction is not None
+    assert (correction.patients, correction.fixtures) == (5, 5)

@@ -11,7 +11,7 @@ import pytest
 
 from siteplan.errors import OutputError
 from siteplan.surgery.entries import Entry, Kind
-from siteplan.surgery.record import add_entry, read_record, read_records, record_path, recorded_teeth
+from siteplan.surgery.record import Record, add_entry, read_record, read_records, record_path, recorded_teeth
 from siteplan.surgery.seating import Phase
 from siteplan.surgery.seating_plan import SeatingError, SeatingPlan
 
@@ -94,7 +94,7 @@ def test_a_writer_that_is_killed_at_any_moment_loses_at_most_the_entry_under_way
         "sys.path[:0] = sys.argv[2:]\n"
         "from pathlib import Path\n"
         "from siteplan.surgery.entries import Entry, Kind\n"
-        "from siteplan.surgery.record import add_entry, read_record\n"
+        "from siteplan.surgery.record import Record, add_entry, read_record\n"
         "path = Path(sys.argv[1])\n"
         "record = read_record(path, 36)\n"
         "while True:\n"
@@ -145,3 +145,12 @@ def test_garbage_lines_are_numbered_and_skipped(path):
     record = write(path, HAND)
     assert read_record(path, 36).unreadable_lines == (2, 3, 4, 5)
     assert record.state.turns == 3.0
+
+
+def test_two_guides_that_began_side_by_side_do_not_write_into_each_other(path):
+    first = add_entry(path, Record(36, ()), START, time="2026-01-01T10:00:00+00:00")
+    add_entry(path, Record(36, ()), START, time="2026-01-01T10:00:07+00:00")
+    before = path.read_bytes()
+    with pytest.raises(SeatingError, match="changed elsewhere"):
+        add_entry(path, first, HAND)
+    assert path.read_bytes() == before
