@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from siteplan.surgery.library import FileLines, Part, find, load
+from siteplan.surgery.library import FileLines, Name, Note, Part, Text, find, load
 
 SCHEMA = "siteplan-kit/1"
 
@@ -31,7 +31,7 @@ class Purpose(StrEnum):
 class Drill(Part):
     """One drill."""
 
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     purpose: Purpose
     diameter_mm: Annotated[float, Field(gt=0.5, le=8, description="full diameter")]
     narrow_tip_diameter_mm: Annotated[float, Field(gt=0.4, le=8)] | None = Field(
@@ -43,9 +43,9 @@ class Drill(Part):
     marks_count_from: Literal["shoulder", "tip"] = "shoulder"
     max_depth_mm: Millimetres
     speed_per_min: tuple[Annotated[float, Field(gt=0)], Annotated[float, Field(gt=0)]]
-    irrigation: Annotated[str, Field(min_length=1)]
+    irrigation: Text
     free_length_mm: Millimetres = Field(default=34.0, description="from the face of the handpiece's head to the tip")
-    source: Annotated[str, Field(min_length=1)]
+    source: Text
 
     @model_validator(mode="after")
     def _holds_together(self) -> "Drill":
@@ -80,10 +80,16 @@ class Drill(Part):
 class Stop(Part):
     """A stop sleeve: slid on a drill it ends the depth at `depth_mm`, counted as that drill's marks count."""
 
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     depth_mm: Millimetres
     fits_diameter_mm: tuple[Millimetres, Millimetres]
-    source: str = ""
+    source: Note = ""
+
+    @model_validator(mode="after")
+    def _fits_something(self) -> "Stop":
+        if self.fits_diameter_mm[0] > self.fits_diameter_mm[1]:
+            raise ValueError(f"the diameters that {self.name} fits must be lowest, highest")
+        return self
 
 
 class HandpieceHead(Part):
@@ -91,7 +97,7 @@ class HandpieceHead(Part):
 
     diameter_mm: Millimetres
     height_mm: Millimetres
-    source: Annotated[str, Field(min_length=1)]
+    source: Text
 
 
 class Extender(Part):
@@ -99,14 +105,14 @@ class Extender(Part):
 
     length_mm: Millimetres
     diameter_mm: Millimetres
-    source: Annotated[str, Field(min_length=1)]
+    source: Text
 
 
 class Ratchet(Part):
     """The torque ratchet: the settings at which it can click."""
 
     settings_Ncm: Annotated[list[Annotated[float, Field(gt=0, le=200)]], Field(min_length=1)]
-    source: Annotated[str, Field(min_length=1)]
+    source: Text
 
     @model_validator(mode="after")
     def _rises(self) -> "Ratchet":
@@ -119,9 +125,9 @@ class KitFile(Part):
     """A whole kit file."""
 
     schema_: Literal["siteplan-kit/1"] = Field(alias="schema")
-    name: Annotated[str, Field(min_length=1)]
+    name: Name
     units: Literal["mm"]
-    note: str = ""
+    note: Note = ""
     drill: Annotated[list[Drill], Field(min_length=1)]
     stop: list[Stop] = Field(default_factory=list)
     handpiece_head: HandpieceHead | None = None

@@ -4,17 +4,36 @@ import os
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from siteplan.errors import LibraryFileError
 from siteplan.surgery import toml_lines
 
-NO_SOURCE = "common practice, no source"
-"""What `source` says when a number is habit of the trade."""
-
 Model = TypeVar("Model", bound=BaseModel)
+
+_LARGEST_FILE = 1 << 20
+"""Bytes of a file of this room; a kit with a hundred drills has some 50,000 (our own bound)."""
+
+_SHOWN = 60
+"""Characters of a wrong value that a sentence repeats."""
+
+
+def _one_line(text: str) -> str:
+    if not text.replace("\u00a0", " ").isprintable():
+        raise ValueError("this must be one line of printable text, because it is printed on cards and asked for")
+    return text
+
+
+Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_one_line)]
+"""What a thing is called: one line that fits into a table."""
+
+Text = Annotated[str, Field(min_length=1, max_length=1000)]
+"""A few sentences, such as where a number is from."""
+
+Note = Annotated[str, Field(max_length=4000)]
+"""What a person noted; may be empty."""
 
 
 class Part(BaseModel):
@@ -89,6 +108,11 @@ def load(path: Path, model: type[Model]) -> tuple[Model, FileLines]:
     """
     try:
         stat = path.stat()
+        if stat.st_size > _LARGEST_FILE:
+            raise LibraryFileError(
+                f"{path.name}: the file has {stat.st_size} bytes, more than the {_LARGEST_FILE} that are read; is it "
+                "the right one?"
+            )
         return _load(path, model, stat.st_mtime_ns, stat.st_size)  # type: ignore[return-value]  # lru_cache forgets the type variable
     except OSError as error:
         raise LibraryFileError(f"{path}: the file cannot be read ({error.strerror}).") from error
@@ -133,6 +157,11 @@ def _reason(mistake: Any) -> str:
     if kind == "value_error":
         return str(context.get("error", mistake["msg"])).rstrip(".")
     given = mistake.get("input")
-    said = f", not {given!r}" if isinstance(given, str | int | float | bool) else ""
+    if kind == "string_too_long":
+        most = context["max_length"]
+        return f"this text has {len(given)} characters, {most} at the most are kept; shorten it"
+    shown = repr(given)
+    shown = shown if len(shown) <= _SHOWN else f"{shown[:_SHOWN]}..."
+    said = f", not {shown}" if isinstance(given, str | int | float | bool) else ""
     message: str = mistake["msg"]
     return message[0].lower() + message[1:] + said

@@ -10,11 +10,10 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from siteplan.errors import LibraryFileError
-from siteplan.surgery.library import FileLines, Part, find, load
+from siteplan.surgery.library import FileLines, Name, Note, Part, Text, find, load
 
 SCHEMA = "siteplan-protocol/1"
 
-Text = Annotated[str, Field(min_length=1)]
 Small = Annotated[float, Field(ge=0, le=10)]
 Torque = Annotated[float, Field(gt=0, le=200)]
 Factor = Annotated[float, Field(gt=0.01, lt=100)]
@@ -24,17 +23,17 @@ Turns = Annotated[float, Field(gt=0, le=30)]
 class BoneClass(Part):
     """One class of bone for the drill, with the labels of density tables that mean it."""
 
-    name: Text
-    feels_like: str = ""
-    labels: Annotated[list[str], Field(min_length=1, description="class labels of density tables, e.g. D2")]
+    name: Name
+    feels_like: Note = ""
+    labels: Annotated[list[Name], Field(min_length=1, description="class labels of density tables, e.g. D2")]
     source: Text
 
 
 class Fallback(Part):
     """Which class is assumed in each jaw where no trustworthy density is known."""
 
-    lower: Text
-    upper: Text
+    lower: Name
+    upper: Name
     source: Text
 
 
@@ -68,8 +67,8 @@ class Limits(Part):
 class Rule(Part):
     """What one design needs in one class of bone."""
 
-    design: Text
-    bone: Text = Field(description="name of a class of this file")
+    design: Name
+    bone: Name = Field(description="name of a class of this file")
     under_core_mm: Small = Field(description="drills to depth stay this much under the fixture's core diameter")
     widest_to_depth_mm: Small | None = Field(
         default=None, description="no drill to depth is wider than this, where the thread condenses the rest itself"
@@ -145,9 +144,9 @@ class ProtocolFile(Part):
     """A whole protocol file."""
 
     schema_: Literal["siteplan-protocol/1"] = Field(alias="schema")
-    name: Text
+    name: Name
     units: Literal["mm, N.cm"]
-    note: str = ""
+    note: Note = ""
     bone: Annotated[list[BoneClass], Field(min_length=1, description="densest first")]
     fallback: Fallback
     limits: Limits
@@ -158,6 +157,9 @@ class ProtocolFile(Part):
     @model_validator(mode="after")
     def _names_meet(self) -> "ProtocolFile":
         names = [bone.name for bone in self.bone]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f"{name!r} is the name of two classes of bone; give each its own")
         labels = [label for bone in self.bone for label in bone.labels]
         for label in labels:
             if labels.count(label) > 1:

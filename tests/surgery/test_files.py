@@ -130,3 +130,41 @@ def test_lines_of_nested_tables():
     assert line_of(lines, ("d", 1, "f", "unknown")) == 8
     assert line_of(lines, ("d", 1, "f", "h", "i")) == 10
     assert line_of(lines, ("z",)) is None
+
+
+LONG = "x" * 1_000_000
+
+
+@pytest.mark.parametrize(
+    ("load", "text", "old", "new", "says"),
+    [
+        (load_kit, KIT, 'source = "', f'source = "{LONG}', "1000.*characters, 1000 at the most are kept; shorten it"),
+        (load_kit, KIT, 'irrigation = "', f'irrigation = "{LONG[:2000]}', "irrigation.*1000 at the most"),
+        (load_kit, KIT, 'purpose = "pilot"', f'purpose = "{LONG[:5000]}"', r"purpose\): .*x\.\.\."),
+        (load_kit, KIT, 'name = "pilot 1.5"', r'name = "pilot\n1.5"', "drill 1, name.*one line of printable text"),
+        (load_kit, KIT, 'name = "pilot 1.5"', f'name = "{LONG[:81]}"', "81 characters, 80 at the most"),
+        (load_protocol, PROTOCOL, 'source = "', f'source = "{LONG[:1001]}', "bone 1, source.*shorten it"),
+        (load_protocol, PROTOCOL, 'name = "D2"', 'name = "D1"', "'D1' is the name of two classes of bone"),
+    ],
+)
+def test_a_text_that_no_card_can_hold_is_refused_in_a_short_sentence(tmp_path, load, text, old, new, says):
+    path = tmp_path / "own.toml"
+    assert old in text
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(LibraryFileError, match=says) as caught:
+        load(path)
+    assert len(str(caught.value)) < 300
+
+
+def test_a_file_that_is_no_kit_by_its_size_is_not_read(tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text(KIT + "\n".join(f"# {LONG[:1000]}" for _ in range(1100)), encoding="utf-8")
+    with pytest.raises(LibraryFileError, match="is it the right one"):
+        load_kit(path)
+
+
+def test_a_stop_that_could_fit_no_drill_is_refused(tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text(KIT + '\n[[stop]]\nname = "stop 9"\ndepth_mm = 9\nfits_diameter_mm = [4, 2]\n', encoding="utf-8")
+    with pytest.raises(LibraryFileError, match="stop 9 fits must be lowest, highest"):
+        load_kit(path)
