@@ -4,6 +4,7 @@ import json
 import math
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from siteplan.flags import Flag
 from siteplan.measures import Measure
 from siteplan.placement import clearance
 from siteplan.placement.hand import hands
+from siteplan.surgery import load_protocol
 from siteplan.surgery.kit import Drill, Kit, KitFile, Purpose, Ratchet, Stop
 from siteplan.surgery.sequence import Reach
 from tests.surgery.made_card import CATALOGUE, FRAME, KIT, MARGINS, ORDER, PROTOCOL, canal, card, classes, names
@@ -387,3 +389,29 @@ def test_a_kit_without_the_drills_that_dense_bone_asks_for_is_a_problem(bone, la
     assert [text.partition(":")[0] for text in said] == (
         ["the kit lacks a drill", "the kit lacks a crestal drill"] if lacks else []
     )
+
+
+def own_protocol(tmp_path, old, new):
+    text = (Path(__file__).resolve().parents[2] / "siteplan/surgery/protocols/demo-protocol.toml").read_text("utf-8")
+    path = tmp_path / "own.toml"
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    return load_protocol(path)
+
+
+def test_a_class_that_the_protocol_has_no_label_for_is_told_and_not_passed_over(tmp_path):
+    # A protocol of somebody's own that calls the class otherwise: the calibrated density is known, its label is not.
+    own = own_protocol(tmp_path, 'labels = ["D3", "normal", "Q2/Q3", "type 2/3"]', 'labels = ["balsa"]')
+    said = [reason.text for reason in card("demo-two-piece-4.0x10", classes(D3=0.85, D2=0.15), protocol=own).reasons]
+    assert any("D3 (85 %), is no label of any class in own.toml" in text for text in said)
+    assert not any("no calibrated density" in text for text in said)
+    # Half of it known: the known class stands beside the jaw's usual one.
+    half = card("demo-two-piece-4.0x10", classes(D3=0.5, D4=0.5), protocol=own)
+    assert any("D4 bone with probability 50 %" in reason.text for reason in half.reasons)
+    assert any("D3 (50 %)" in reason.text for reason in half.reasons)
+
+
+def test_no_class_probable_enough_is_not_called_no_density(tmp_path):
+    own = own_protocol(tmp_path, "straddle_probability = 0.2", "straddle_probability = 0.9")
+    said = [reason.text for reason in card("demo-two-piece-4.0x10", classes(D3=0.5, D2=0.5), protocol=own).reasons]
+    assert said == ["D2 bone is usual in the lower jaw, and no class is as probable as the 90 % that own.toml asks for"]
