@@ -1,7 +1,6 @@
 """Fail when a test was skipped that should have run: only the reasons below are accepted."""
 
 import sys
-from pathlib import Path
 from xml.etree import ElementTree
 
 ACCEPTED = (
@@ -18,21 +17,26 @@ ACCEPTED = (
 )
 
 
-def main(report: str) -> int:
-    """Read pytest's JUnit report and name every skip with another reason."""
-    wrong = []
-    for case in ElementTree.fromstring(Path(report).read_text(encoding="utf-8")).iter("testcase"):
-        skipped = case.find("skipped")
-        if skipped is None or skipped.get("type") == "pytest.xfail":
-            continue
-        reason = skipped.get("message", "")
-        if not reason.endswith(ACCEPTED):
-            wrong.append(f"{case.get('classname')}.{case.get('name')}: {reason}")
+def main(reports: list[str]) -> int:
+    """Read pytest's JUnit reports, name every skip with another reason, and end with one line that sums them up."""
+    wrong, passed, skipped, seconds = [], 0, 0, 0.0
+    for suite in (suite for report in reports for suite in ElementTree.parse(report).iter("testsuite")):
+        seconds += float(suite.get("time", 0))
+        for case in suite.iter("testcase"):
+            skip = case.find("skipped")
+            if skip is None:
+                passed += case.find("failure") is None and case.find("error") is None
+            else:
+                skipped += 1
+                reason = skip.get("message", "")
+                if skip.get("type") != "pytest.xfail" and not reason.endswith(ACCEPTED):
+                    wrong.append(f"{case.get('classname')}.{case.get('name')}: {reason}")
     print(
         "\n".join(["skipped without an accepted reason:", *wrong]) if wrong else "no test was skipped that should run"
     )
+    print(f"{passed} passed, {skipped} skipped in {seconds:.2f}s of {len(reports)} runs of pytest")
     return bool(wrong)
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1]))
+    sys.exit(main(sys.argv[1:]))
