@@ -117,6 +117,15 @@ def distance_words(measure: Measure, digits: int = 2) -> str:
     return f"{words} ({_plain(low, digits)} to {_plain(high, digits)})"
 
 
+def thinner_words(measure: Measure, gap: str = " ") -> str | None:
+    """What report, terminal and window say of a thickness of which only the limit is known: "thinner than 0.53 mm".
+
+    The limit is rounded up; None for every other measure. `gap` stands between number and unit.
+    """
+    limit = measure.thinner_than_mm
+    return None if limit is None else f"thinner than {rounded_up(limit, 2):.2f}{gap}{measure.unit}"
+
+
 def _plain(number: float, digits: int) -> str:
     text = f"{number:.{digits}f}"
     return text.lstrip("-") if float(text) == 0 else text

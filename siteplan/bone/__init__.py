@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from siteplan.bone.block import SiteBlock
     from siteplan.bone.calibration import Calibration, CalibrationKind
     from siteplan.bone.density import DensityClass, DensityTable, classify, density_tables
-    from siteplan.bone.findings import BoneFindings, LevelMeasures
+    from siteplan.bone.findings import BoneFindings, LevelMeasures, RidgeForm
     from siteplan.bone.measure import measure_bone
     from siteplan.bone.regions import mean_grey_in
     from siteplan.bone.sample import sample_block
@@ -24,6 +24,7 @@ _HOME = {
     "DensityClass": "density",
     "DensityTable": "density",
     "LevelMeasures": "findings",
+    "RidgeForm": "findings",
     "SiteBlock": "block",
     "bone_json": "as_json",
     "classify": "density",
@@ -40,6 +41,7 @@ __all__ = [
     "DensityClass",
     "DensityTable",
     "LevelMeasures",
+    "RidgeForm",
     "SiteBlock",
     "bone_json",
     "classify",

@@ -1,7 +1,7 @@
 """A site's bone as lines of text for a person."""
 
 from siteplan.bone.findings import BoneFindings
-from siteplan.measures import Measure, all_flags
+from siteplan.measures import Measure, all_flags, thinner_words
 
 
 def site_lines(bone: BoneFindings) -> list[str]:
@@ -25,6 +25,10 @@ def site_lines(bone: BoneFindings) -> list[str]:
     ):
         rows += [(f"{name} at {m.depth_mm:g} mm", m) for m in found]
     lines = [f"{name:40s} {text(m)}" for name, m in rows]
+    form = bone.ridge_form
+    lines.append(
+        f"{'ridge form by available bone':40s} {'' if form.label is None else f'division {form.label}: '}{form.why}"
+    )
     lines += [f"density ({d.table}): {_density(d.label, d.probabilities, d.calibrated)}" for d in bone.density]
     lines += [f"note {flag.value}: {flag.meaning}" for flag in all_flags(m for _, m in rows)]
     return lines
@@ -36,10 +40,11 @@ def text(measure: Measure) -> str:
     if measure.value is None:
         return f"not measured ({flags})"
     digits = 2 if measure.unit == "mm" else 0
-    if measure.thinner_than_mm is not None:
+    thinner = thinner_words(measure)
+    if thinner is not None:
         known = f"thickness times grey over soft tissue {measure.product_hu_mm:.0f} HU mm"
         likeliest = f"likeliest {measure.value:.{digits}f}"
-        return f"thinner than {measure.thinner_than_mm:.{digits}f} {measure.unit}; {likeliest}; {known}  ({flags})"
+        return f"{thinner}; {likeliest}; {known}  ({flags})"
     span = ""
     if measure.low is not None and measure.high is not None:
         span = f"  [{measure.low:.{digits}f} to {measure.high:.{digits}f}]"

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from siteplan.anatomy import MadeBy, Structure
-from siteplan.bone import BoneFindings
+from siteplan.bone import BoneFindings, RidgeForm
 from siteplan.case.tooth import jaw_of, side_of, universal_of
 from siteplan.findings import Findings, PlacedFixture, SiteFindings
 from siteplan.flags import Flag
@@ -16,7 +16,7 @@ from siteplan.report import verdicts
 from siteplan.report.identity import Identity
 from siteplan.report.naming import Naming
 from siteplan.report.remarks import demand_words, is_lumen, rim_words, site_roof_words
-from siteplan.report.words import Notes, cell, figure, percent, safe_cell, sentence, with_unit
+from siteplan.report.words import NOT_MEASURED, Notes, cell, figure, percent, safe_cell, sentence, with_unit
 
 _FAR_MM = 15.0
 """A structure further away than this that keeps its margin needs no row of its own (own choice)."""
@@ -313,8 +313,23 @@ def _density(site: SiteFindings, findings: Findings) -> dict[str, Any]:
     }
 
 
+_NO_SHAPES = (
+    "The ridge shapes A to E of Lekholm and Zarb (1985) were drawn without bounds in millimetres (from memory), so no "
+    "number here decides between them."
+)
+
+
+def _form_row(form: RidgeForm, notes: Notes) -> dict[str, Any]:
+    """The published division of available bone, with its numbers and where its bounds come from in a footnote."""
+    known = form.label is not None or bool(form.probabilities)
+    told = NOT_MEASURED if not known else "in no division" if form.label is None else f"division {form.label}"
+    source = f"{sentence(form.why)} {form.source} ({form.status}). {_NO_SHAPES}"
+    shown = {"value": told, "interval": "", "notes": [notes.number(source)], "absent": not known}
+    return {"label": "Ridge form by available bone", "cell": shown}
+
+
 def _shape_rows(bone: BoneFindings, notes: Notes) -> list[dict[str, Any]]:
-    rows = []
+    rows = [_form_row(bone.ridge_form, notes)]
     for undercut in bone.undercuts:
         if undercut.depth.value is None:
             continue

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from siteplan.flags import Flag
-from siteplan.measures import Measure, rounded_up, safely_rounded
+from siteplan.measures import Measure, safely_rounded, thinner_words
 
 NOT_MEASURED = "not measured"
 NO_BREAK = "\u00a0"
@@ -67,13 +67,12 @@ def cell(measure: Measure, notes: Notes, digits: int | None = None) -> dict[str,
     numbers = notes.of(measure.flags)
     if measure.value is None:
         return {"value": NOT_MEASURED, "interval": "", "notes": numbers, "absent": True}
-    limit, product = measure.thinner_than_mm, measure.product_hu_mm
-    if limit is not None and product is not None:
+    thinner, product = thinner_words(measure, NO_BREAK), measure.product_hu_mm
+    if thinner is not None and product is not None:
         # Rounded so that the levels of a site share their notes: neither number is known any better.
         known = _PRODUCT.format(figure(_TO_HU_MM * round(product / _TO_HU_MM), 0), with_unit(measure.value, "mm", 1))
         numbers.append(notes.number(known))
-        value = f"thinner than {with_unit(rounded_up(limit, 2), measure.unit, 2)}"
-        return {"value": value, "interval": "", "notes": numbers, "absent": False}
+        return {"value": thinner, "interval": "", "notes": numbers, "absent": False}
     places = _DIGITS.get(measure.unit, 2) if digits is None else digits
     return {
         "value": with_unit(measure.value, measure.unit, places),

@@ -2,9 +2,12 @@
 
 import pytest
 
+from siteplan.bone.ridge import ridge_form
+from siteplan.bone.terminal import text
 from siteplan.flags import Flag
-from siteplan.measures import Measure
-from siteplan.report.words import Notes, cell, date_words, figure, safe_cell, sentence, with_unit
+from siteplan.measures import Measure, thinner_words
+from siteplan.report.site_content import _form_row
+from siteplan.report.words import NOT_MEASURED, Notes, cell, date_words, figure, safe_cell, sentence, with_unit
 
 
 def test_absent_measure_gives_its_reason() -> None:
@@ -66,3 +69,35 @@ def test_a_thickness_that_is_not_known_reads_as_a_limit() -> None:
     assert measure.as_json()["thinner_than_mm"] == 0.523
     assert measure.as_json()["product_hu_mm"] == 361.0
     assert "thinner_than_mm" not in Measure(0.31, "mm", 0.12, 0.5).as_json()
+    # Terminal and window say it in the same words, and no limit is printed smaller than it is.
+    assert thinner_words(measure) == "thinner than 0.53 mm"
+    assert text(measure).startswith("thinner than 0.53 mm")
+    assert thinner_words(Measure(0.31, "mm", 0.12, 0.5)) is None
+
+
+@pytest.mark.parametrize(
+    ("height", "width", "told"),
+    [
+        # Available-bone divisions of Misch and Judy (density.misch_quantity_a, confirmed).
+        (12.0, 6.0, "division A"),
+        (12.0, 4.0, "division B"),
+        (9.0, 2.0, "division C"),
+        (9.0, 6.0, "in no division"),
+    ],
+)
+def test_ridge_form_is_told_with_its_numbers_and_source(height: float, width: float, told: str) -> None:
+    notes = Notes()
+    across = Measure(width, "mm", width - 0.1, width + 0.1, depth_mm=3.0)
+    row = _form_row(ridge_form(Measure(height, "mm", height - 0.2, height + 0.2), (across,), 0.0), notes)
+    assert row["cell"]["value"] == told
+    (note,) = notes.listed()
+    for part in (f"{height:.1f} mm", f"{width:.1f} mm at 3 mm", "Misch", "confirmed", "Lekholm and Zarb"):
+        assert part in note["sentence"]
+
+
+def test_a_ridge_form_without_width_says_why() -> None:
+    notes = Notes()
+    nothing = Measure.absent("mm", Flag.NO_EDGE_FOUND, depth_mm=3.0)
+    row = _form_row(ridge_form(Measure(12.0, "mm"), (nothing,), 0.0), notes)
+    assert row["cell"]["value"] == NOT_MEASURED
+    assert "no ridge width" in notes.listed()[0]["sentence"].lower()
