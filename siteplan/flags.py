@@ -36,6 +36,7 @@ class Flag(StrEnum):
     NOT_CONFIRMED = "not-confirmed"
     STOPS_SHORT = "stops-short"
     HARDLY_SEEN = "hardly-seen"
+    PLACE_IN_DOUBT = "place-in-doubt"
 
     @property
     def meaning(self) -> str:
@@ -70,4 +71,5 @@ _MEANING: dict[Flag, str] = {
     Flag.NOT_CONFIRMED: "The program found this structure; no person has confirmed it yet.",
     Flag.STOPS_SHORT: "It is not drawn beside this site but stops short of it; the distance is to its loose end.",
     Flag.HARDLY_SEEN: "Its course beside this site was hardly seen in the scan; it may lie elsewhere.",
+    Flag.PLACE_IN_DOUBT: "Where this structure ends or runs is in doubt by over 1.5 mm; its own note says why.",
 }

@@ -63,6 +63,8 @@ def fit_many(
         low, high: (Q,) bounds.
         trust: further weights (N, P) of the data, given the unknowns.
     """
+    # Fewer data than unknowns fit exactly and would be believed without limit: what was known beforehand stays.
+    good = good & (good.sum(axis=1) > start.shape[1])[:, None]
     x = np.clip(start, low, high)
     residual, jacobian = model(x)
     precision = 1 / known.sd**2
@@ -88,7 +90,9 @@ def fit_many(
         x[better], residual[better], jacobian[better] = trial[better], new_residual[better], new_jacobian[better]
         damping = np.where(better, damping / 4, damping * 6)
         noise = np.maximum(_robust_sd(residual, good), least)
-    sd = np.sqrt(np.einsum("naa->na", np.linalg.inv(hessian)))
+    # Unknowns in mm and in grey differ by orders of magnitude, which alone can make the inverse worthless.
+    scale = np.sqrt(np.einsum("naa->na", hessian))
+    sd = np.sqrt(np.einsum("naa->na", np.linalg.inv(hessian / (scale[:, :, None] * scale[:, None, :])))) / scale
     capped = np.minimum(residual**2, 9 * noise[:, None] ** 2)
     return Fitted(x, sd, noise, np.asarray((good * capped).sum(axis=1)))
 

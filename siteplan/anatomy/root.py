@@ -9,8 +9,10 @@ from scipy import ndimage
 from siteplan.anatomy.layers import Layer, LayerFit, fit_layers
 from siteplan.anatomy.levels import Levels, levels_of
 from siteplan.anatomy.lumen_fit import mean_where
+from siteplan.anatomy.root_crown import crown_is_last
 from siteplan.anatomy.root_doubt import holds_metal, overrun_mm
-from siteplan.anatomy.root_rough import RoughRoot, rough_root
+from siteplan.anatomy.root_rough import RoughRoot, ground_at, rough_root
+from siteplan.anatomy.root_starts import MOST_SD_MM, answers_of, checked_clicks
 from siteplan.anatomy.sample import Sampler, sampler
 from siteplan.anatomy.side import side_of
 from siteplan.anatomy.structure import Kind, MadeBy, Structure, Surface
@@ -63,37 +65,49 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
     """The tooth or root at a click, as a closed triangle mesh.
 
     It is described by one radius for each height along its axis and each direction across it, so a root that bends
-    back on itself or a furcation is not followed: click each root of a molar by itself.
+    back on itself or a furcation is not followed: click each root of a molar by itself. It is sought again from other
+    places on it (`root_starts`), and where the answers differ, the note and the uncertainty say so.
+
+    Args:
+        near_lps_mm: (3,) a click on it, or (N, 3) several clicks on the same root, all of which are asked.
 
     Raises:
-        GeometryError: nothing dense enough, or nothing long enough, lies there.
+        GeometryError: nothing dense enough, or nothing long enough, lies there; or several clicks lie on two roots.
     """
+    clicks = np.atleast_2d(np.asarray(near_lps_mm, dtype=np.float64))
     levels = levels_of(scan)
-    rough = rough_root(scan, near_lps_mm, levels)
-    reach = float(rough.radius_mm.max()) + OUTER_MM + 1.0
-    line = rough.centre_lps_mm + rough.height_mm[[0, -1], None] * rough.axis
-    source = sampler(scan, line, reach)
+    ground = ground_at(scan, clicks[0], levels)
+    first = rough_root(ground, clicks[0])
+    first = first if not crown_is_last(_source(scan, first), first, levels) else first.turned()
+
+    def overrun(rough: RoughRoot) -> float:
+        return overrun_mm(_source(scan, rough), rough, rough.radius_mm)
+
+    answers = answers_of(ground, first, checked_clicks(scan, first, clicks), overrun)
+    rough = answers.rough
+    source = _source(scan, rough)
     radius, sd, blur = _radii(source, rough, levels)
     low, high = _ends(source, rough, radius, blur, levels)
-    crown_first, crown_last = (holds_metal(source, rough, radius, levels, end) for end in (0, 1))
-    metal = crown_first or crown_last
-    if crown_first == crown_last:
-        crown_first, crown_last = (_stands_in_air(source, rough, radius, levels, end) for end in (0, 1))
-    if crown_last if crown_first != crown_last else _narrows_downwards(radius):
-        rough, radius, sd, low, high = _turned(rough), _mirrored(radius), _mirrored(sd), -high, -low
     surface = _mesh(rough, radius, low, high)
     where = side_of(scan, rough.centre_lps_mm) if side is None else side
     uncertainty = float(np.sqrt(_FLOOR_MM**2 + (_BLUR_SHARE * blur**2) ** 2 + np.mean(sd**2)))
-    note = _note(radius, high - low, scan, metal=metal)
+    metal = holds_metal(source, rough, radius, levels, 0)
+    note = _note(radius, high - low, scan, len(clicks), metal=metal)
     too_long = overrun_mm(source, rough, radius)
     if too_long > 0:
-        uncertainty = max(uncertainty, too_long / 1.96)
         note = (
             f"Its lower end could not be told from the plate: it may be up to {too_long:.0f} mm too long; set the tip "
             f"by hand. {note}"
         )
+    uncertainty = max(uncertainty, answers.sd_mm, min(too_long / 1.96, MOST_SD_MM))
+    note = " ".join(filter(None, [answers.words, note]))
     structure = Structure(Kind.ROOT, "tooth root", surface, where, MadeBy.FOUND, uncertainty, None, note)
     return Root(structure, rough.centre_lps_mm + low * rough.axis, rough.centre_lps_mm + high * rough.axis, blur)
+
+
+def _source(scan: Scan, rough: RoughRoot) -> Sampler:
+    line = rough.centre_lps_mm + rough.height_mm[[0, -1], None] * rough.axis
+    return sampler(scan, line, float(rough.radius_mm.max()) + OUTER_MM + 1.0)
 
 
 def _radii(source: Sampler, rough: RoughRoot, levels: Levels) -> tuple[Floats, Floats, float]:
@@ -230,35 +244,6 @@ def _ends(source: Sampler, rough: RoughRoot, radius: Floats, blur: float, levels
     return out[0], out[1]
 
 
-def _stands_in_air(source: Sampler, rough: RoughRoot, radius: Floats, levels: Levels, end: int) -> bool:
-    """Whether most of what lies beside the first (0) or last (1) third is air: then it is the crown, however wide."""
-    if levels.air is None:
-        return False
-    third = max(1, len(radius) // 3)
-    part = slice(-third, None) if end else slice(0, third)
-    beside = radius[part, :, None] + np.array([1.0, 1.5, 2.0])
-    points = rough.to_lps(rough.height_mm[part, None, None], rough.turn_rad[None, :, None], beside)
-    return bool(np.nanmedian(source.at(points, smooth=True)) < levels.air_edge)
-
-
-def _narrows_downwards(radius: Floats) -> bool:
-    """Whether the low end is the narrower one, which is taken for the apex."""
-    third = max(1, len(radius) // 3)
-    return bool(radius[:third].mean() < radius[-third:].mean())
-
-
-def _turned(rough: RoughRoot) -> RoughRoot:
-    """The same with the axis reversed; `b` is reversed too, so that the three directions stay right-handed."""
-    return replace(
-        rough, axis=-rough.axis, b=-rough.b, height_mm=-rough.height_mm[::-1], radius_mm=_mirrored(rough.radius_mm)
-    )
-
-
-def _mirrored(table: Floats) -> Floats:
-    """A table (H, A) as the reversed axis sees it: heights in reverse, angle w becomes -w."""
-    return np.asarray(table[::-1][:, -np.arange(table.shape[1]) % table.shape[1]])
-
-
 def _mesh(rough: RoughRoot, radius: Floats, low: float, high: float) -> Surface:
     """Rings closed by two flat fans, triangles wound outwards."""
     h, w = rough.height_mm, rough.turn_rad
@@ -280,10 +265,10 @@ def _mesh(rough: RoughRoot, radius: Floats, low: float, high: float) -> Surface:
     return Surface(np.concatenate([points, ends]), np.concatenate(triangles).astype(np.int64), rough.axis, closed=True)
 
 
-def _note(radius: Floats, length: float, scan: Scan, *, metal: bool) -> str:
+def _note(radius: Floats, length: float, scan: Scan, clicks: int, *, metal: bool) -> str:
     across = f"{2 * radius[0].mean():.1f} mm across at its coronal end."
     words = [
-        "Found by the computer from one click:",
+        f"Found by the computer from {'one click' if clicks == 1 else f'{clicks} clicks'}:",
         f"{length:.1f} mm long, " + ("its crown in metal, where no outline is seen." if metal else across),
         "Its axis is straight; a furcation or a strong bend is not followed.",
         "Where dense bone lies against it, it may be drawn too wide, or on into a plate beyond its tip: check its "

@@ -2,6 +2,7 @@
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from siteplan.anatomy.levels import Levels
 from siteplan.anatomy.root_rough import RoughRoot
@@ -14,6 +15,9 @@ BESIDE_MM = 2.0
 
 RUN_MM = 1.5
 """Length along the axis over which that must be so (our own)."""
+
+LONG_RUN_MM, NEAR_TIP_MM = 4.0, 4.0
+"""A run at least so long, or one that ends at most so far before the tip, is no crest (simulated roots)."""
 
 APICAL_SHARE = 0.55
 """The part of the length, from the apex, that is looked at: crowns touch on both sides (our own)."""
@@ -42,6 +46,11 @@ def overrun_mm(source: Sampler, rough: RoughRoot, radius: Floats) -> float:
     leak = np.min(np.where(np.isfinite(grey), grey, -np.inf), axis=2) >= rough.edge
     plate = (leak & np.roll(leak, leak.shape[1] // 2, axis=1)).any(axis=1)
     plate &= h[-1] - h <= APICAL_SHARE * (h[-1] - h[0])
-    needed = max(2, round(RUN_MM / float(h[1] - h[0])))
-    runs = np.convolve(plate, np.ones(needed), "valid") >= needed
-    return float(h[-1] - h[int(np.argmax(runs))] + MARGIN_MM) if runs.any() else 0.0
+    step = float(h[1] - h[0])
+    runs, count = ndimage.label(ndimage.binary_closing(np.pad(plate, 2), iterations=1)[2:-2])
+    for run in (np.flatnonzero(runs == n) for n in range(1, count + 1)):
+        length, before_tip = len(run) * step, float(h[-1] - h[run[-1]])
+        # The crest's plate lies on both sides of every root, but for a short way and far from the tip.
+        if length >= LONG_RUN_MM or (length >= RUN_MM and before_tip <= NEAR_TIP_MM):
+            return float(h[-1] - h[run[0]] + MARGIN_MM)
+    return 0.0

@@ -1,6 +1,6 @@
 """Where a tooth's or root's axis runs, roughly, from one click on it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -28,6 +28,9 @@ PULP_MM = 1.5
 
 CORE_MM = 0.8
 """Radius of the ring around the axis that may carry a root on where a pulp runs along its axis (our own)."""
+
+_TAIL_MM = 2.5
+"""How far that smoothing reaches: five of its standard deviations."""
 
 STEP_MM = 0.4
 _TURNS = 24
@@ -67,6 +70,12 @@ class RoughRoot:
         )
         return out
 
+    def turned(self) -> "RoughRoot":
+        """The same with the axis reversed; `b` is reversed too, so that the three directions stay right-handed."""
+        return replace(
+            self, axis=-self.axis, b=-self.b, height_mm=-self.height_mm[::-1], radius_mm=mirrored(self.radius_mm)
+        )
+
     def outward(self, turn_rad: ArrayLike) -> Points:
         """Unit vectors (..., 3) away from the axis."""
         w = np.asarray(turn_rad, dtype=np.float64)
@@ -74,18 +83,37 @@ class RoughRoot:
         return out
 
 
-def rough_root(scan: Scan, near_lps_mm: ArrayLike, levels: Levels) -> RoughRoot:
-    """Axis, length and first radii of the dense, elongated thing at a click.
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """The box in which roots are sought from one click or from several places beside it, as read and smoothed."""
+
+    box: Box
+    smooth: NDArray[np.float32]
+    levels: Levels
+
+
+def ground_at(scan: Scan, near_lps_mm: ArrayLike, levels: Levels) -> Ground:
+    """What lies around a click.
 
     Raises:
-        GeometryError: nothing dense lies there, or it has no end within reach.
+        GeometryError: the click lies outside the scan.
     """
     near = np.asarray(near_lps_mm, dtype=np.float64)
     if near.shape != (3,) or not scan.contains(near):
         raise GeometryError("near: the point lies outside the scan; give patient millimetres inside it.")
     spacing = max(0.3, 0.5 * max(scan.spacing_kji_mm))
     box = box_around(scan, near, REACH_MM, spacing)
-    smooth = ndimage.gaussian_filter(box.filled, 0.3 / spacing)
+    return Ground(box, ndimage.gaussian_filter(box.filled, 0.3 / spacing), levels)
+
+
+def rough_root(ground: Ground, near_lps_mm: ArrayLike) -> RoughRoot:
+    """Axis, length and first radii of the dense, elongated thing at a place.
+
+    Raises:
+        GeometryError: nothing dense lies there, or it has no end within reach.
+    """
+    near = np.asarray(near_lps_mm, dtype=np.float64)
+    box, smooth, levels = ground.box, ground.smooth, ground.levels
     centre, dense = _snapped(box, smooth, near, levels)
     around = _surroundings(box, smooth, centre, levels)
     edge = 0.5 * (dense + max(around, levels.soft))
@@ -101,6 +129,11 @@ def rough_root(scan: Scan, near_lps_mm: ArrayLike, levels: Levels) -> RoughRoot:
     rough = RoughRoot(centre, axis, a, b, height, turn, np.zeros((len(height), _TURNS)), dense, edge)
     radius = _believable(_crossing(box, smooth, rough, edge))
     return RoughRoot(centre, axis, a, b, height, turn, radius, dense, edge)
+
+
+def mirrored(table: Floats) -> Floats:
+    """A table (H, A) as the reversed axis sees it: heights in reverse, angle w becomes -w."""
+    return np.asarray(table[::-1][:, -np.arange(table.shape[1]) % table.shape[1]])
 
 
 def across(axis: Points) -> tuple[Points, Points]:
@@ -127,7 +160,12 @@ def _ball(reach_mm: float, step_mm: float) -> Points:
 def _snapped(box: Box, smooth: NDArray[np.float32], near: Points, levels: Levels) -> tuple[Points, float]:
     """The click, or the dense voxel near it that is most surrounded by dense ones; and the grey of its core."""
     offsets = _ball(SNAP_MM, 0.4)
-    grey = _read(box, ndimage.gaussian_filter(smooth, 0.5 / box.spacing_mm), near + offsets)
+    # Only what is read is blurred: the whole box would take longer than all the rest.
+    around = round((SNAP_MM + _TAIL_MM) / box.spacing_mm)
+    low = np.maximum(np.array(box.nearest(near)) - around, 0)
+    part = tuple(slice(int(n), int(n) + 2 * around + 1) for n in low)
+    here = Box(box.values[part], box.to_lps(low), box.spacing_mm)
+    grey = _read(here, ndimage.gaussian_filter(smooth[part], 0.5 / box.spacing_mm), near + offsets)
     grey = grey - 0.05 * (levels.bone - levels.soft) * np.linalg.norm(offsets, axis=1)
     best = near + offsets[int(np.argmax(grey))]
     core = _read(box, smooth, best + _ball(0.8, 0.3))

@@ -30,9 +30,22 @@ def add_parser(subparsers: Any) -> None:
     nose = what.add_parser("nose", help="floor of the nasal cavity above a point")
     root = what.add_parser("root", help="the tooth or root at a point")
     metal = what.add_parser("metal", help="the existing fixture or other metal at a point")
-    for near in (sinus, nose, root, metal):
+    for near in (sinus, nose, metal):
         near.add_argument("--near", metavar="X,Y,Z", type=point, required=True, help="mm in the patient (LPS)")
+    root.add_argument(
+        "--near",
+        metavar="X,Y,Z",
+        type=point,
+        action="append",
+        required=True,
+        help="mm in the patient (LPS); give it again for more places on the same root, and the answers are compared",
+    )
+    for near in (sinus, nose, root, metal):
         near.add_argument("--side", choices=("left", "right"), help="of the patient, where you know it")
+    for each in (canal, foramen, sinus, nose, root, metal):
+        each.add_argument("--name", metavar="NAME", help="what to call it; by default a name of its own is made")
+    for each in (root, metal):
+        each.add_argument("--tooth", metavar="NN", type=_tooth, help="its tooth (ISO 3950), to stand in its name")
     arch = what.add_parser("arch", help="arch curve of a jaw with estimated tooth places")
     arch.add_argument(
         "--near", metavar="X,Y,Z", type=point, help="a point on the crest; needed where both jaws are seen"
@@ -54,27 +67,32 @@ def run(args: argparse.Namespace) -> int:
         return _arch(scan, args)
     if args.what == "foramen":
         return _foramen(scan, args)
+    from siteplan.anatomy.naming import all_named
     from siteplan.anatomy.to_json import structure_json
 
-    found = _structures(scan, args)
+    found = all_named(_structures(scan, args), name=args.name, tooth=getattr(args, "tooth", None))
     tell_doubts(scan)
     if args.json:
-        content = [structure_json(s) for s in _own_names(found)]
+        content = [structure_json(s) for s in found]
         print_json(content[0] if len(content) == 1 else content)
     else:
         print("\n".join(_line(s) for s in found))
     return 0
 
 
-def _own_names(found: list[Any]) -> list[Any]:
-    """A case file takes no two structures of the same name: the sides, or else numbers, tell them apart."""
-    from dataclasses import replace
+def _tooth(text: str) -> int:
+    """A tooth number.
 
-    if len({s.name for s in found}) == len(found):
-        return found
-    sides = [s.side for s in found]
-    apart = sides if all(sides) and len(set(sides)) == len(sides) else range(1, len(found) + 1)
-    return [replace(s, name=f"{s.name}, {word}") for s, word in zip(found, apart, strict=True)]
+    Raises:
+        argparse.ArgumentTypeError: ISO 3950 knows no such tooth.
+    """
+    from siteplan.case.tooth import check_tooth
+
+    try:
+        return check_tooth(int(text))
+    except ValueError as error:
+        reason = str(error) if text.isdigit() else f"a tooth number of two digits is needed, not {text!r}"
+        raise argparse.ArgumentTypeError(reason) from None
 
 
 def _enough_points(args: argparse.Namespace) -> None:
@@ -121,17 +139,19 @@ def _structures(scan: Any, args: argparse.Namespace) -> list[Any]:
 def _foramen(scan: Any, args: argparse.Namespace) -> int:
     from siteplan.anatomy.canal import trace_canal
     from siteplan.anatomy.foramen import find_foramen
+    from siteplan.anatomy.naming import named
     from siteplan.anatomy.to_json import structure_json
 
     canal = trace_canal(scan, args.through, side=args.side)
     found = find_foramen(scan, canal)
+    structures = [named(canal), named(found.structure, name=args.name)]
     tell_doubts(scan)
     if args.json:
         loop = None if found.loop is None else found.loop.as_json()
-        structures = [structure_json(s) for s in (canal, found.structure)]
-        print_json({"structures": structures, "anterior_loop": loop, "why_no_loop": found.why_no_loop})
+        content = [structure_json(s) for s in structures]
+        print_json({"structures": content, "anterior_loop": loop, "why_no_loop": found.why_no_loop})
         return 0
-    print("\n".join(_line(s) for s in (canal, found.structure)))
+    print("\n".join(_line(s) for s in structures))
     if found.loop is None:
         print(f"anterior loop: not measured. {found.why_no_loop}")
     else:
@@ -157,7 +177,7 @@ def _arch(scan: Any, args: argparse.Namespace) -> int:
 
 
 def _line(structure: Any) -> str:
-    side = f", {structure.side}" if structure.side else ""
+    side = f", {structure.side}" if structure.side and structure.side not in structure.name else ""
     return (
         f"{structure.name}{side}: found by the computer, surface +-{1.96 * structure.uncertainty_mm:.2f} mm (95 %)."
         f" {structure.note} Use --json for the shape."

@@ -27,6 +27,10 @@ FORAMEN_MM = 8.0
 SEEN = 0.5
 """Confidence from which a stretch of a traced canal counts as seen, as where it is traced."""
 
+DOUBTFUL_SD_MM = 0.8
+"""A structure known no better than to this standard deviation is told at every distance to it: its 95 % interval
+reaches over 1.5 mm to each side, the margin of a tooth root."""
+
 _BESIDE_MM = 5.0
 """Points no further than this from the nearest one lie beside the body (our own choice: about a body's width)."""
 
@@ -101,6 +105,8 @@ def to_structures(
             found = replace(found, verdict=Verdict.CANNOT_BE_TOLD) if found.verdict.good else found
         elif seen_badly(structure, start, end) is not None:
             found = _flagged(found, Flag.HARDLY_SEEN)
+        if structure.uncertainty_mm >= DOUBTFUL_SD_MM:
+            found = _flagged(found, Flag.PLACE_IN_DOUBT)
         out.append(found)
     return tuple(out)
 

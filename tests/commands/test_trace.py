@@ -1,14 +1,20 @@
 """`siteplan trace` end to end: JSON that a case file takes, and one sentence for bad input."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
+from siteplan.anatomy.naming import named
+from siteplan.anatomy.structure import Cone, Kind, Structure
 from siteplan.case.by_hand import ArchEntry
 from siteplan.case.store import parse_case
 from siteplan.cli import main
+
+SITE = {"tooth": 36, "crest_mm": [0, 0, 0], "axis": [0, 0, -1], "buccal": [1, 0, 0]}
 
 
 @pytest.mark.shared
@@ -73,12 +79,54 @@ def test_bad_input_gets_one_sentence(
     assert len(err.strip().splitlines()) == 1
 
 
+def test_two_roots_of_one_scan_go_into_one_case(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each with a name of its own, as it is printed; the case file's own reader refuses two of one name."""
+    one = Cone(np.array([10.2, 0.0, 0.0]), np.array([10.2, 0.0, -12.0]), 2.0, 1.0)
+    roots = [
+        Structure(Kind.ROOT, "tooth root", replace(one, base_lps_mm=one.base_lps_mm + np.array([n, 0, 0])))
+        for n in (0, 4)
+    ]
+    monkeypatch.setattr("siteplan.scan.read_scan", lambda *args, **kwargs: None)
+    monkeypatch.setattr("siteplan.commands.trace._structures", lambda scan, args: [roots.pop()])
+    monkeypatch.setattr("siteplan.commands.trace.tell_doubts", lambda scan: None)
+    found = []
+    for words in (["--near=10,0,-6"], ["--near=14,0,-6", "--near=14,0,-3"]):
+        assert main(["trace", "anything", "root", *words, "--json"]) == 0
+        found.append(json.loads(capsys.readouterr().out))
+    names = [s["name"] for s in found]
+    assert len(set(names)) == 2
+    case = {"schema": "siteplan-case/1", "units": "mm", "series": ".", "sites": [SITE], "structures": found}
+    assert [s.name for s in parse_case(json.dumps(case).encode()).structures] == names
+
+
+@pytest.mark.parametrize(
+    ("kind", "side", "given", "name"),
+    [
+        (Kind.CANAL, "left", {}, "thing, left"),
+        (Kind.CANAL, "", {}, "thing at 12, 0, -6 mm"),
+        (Kind.ROOT, "left", {}, "thing at 12, 0, -6 mm"),
+        (Kind.ROOT, "left", {"tooth": 36}, "thing, tooth 36"),
+        (Kind.ROOT, "left", {"tooth": 36, "name": "mesial root"}, "mesial root"),
+    ],
+)
+def test_what_a_traced_structure_is_called(kind: Kind, side: str, given: dict[str, Any], name: str) -> None:
+    shape = Cone(np.array([12.2, 0.0, 0.0]), np.array([12.2, 0.0, -12.0]), 2.0, 1.0)
+    assert named(Structure(kind, "thing", shape, side), **given).name == name
+
+
+def test_a_tooth_that_does_not_exist_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["trace", "anything", "root", "--near=1,2,3", "--tooth=39"])
+    assert "no tooth 39" in capsys.readouterr().err
+
+
 @pytest.mark.shared
 def test_the_canals_of_both_sides_go_into_one_case(shared: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The case file's own reader refuses two structures of one name."""
     assert main(["trace", str(shared / "scans" / "cadaver_head"), "canal", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert {s["side"] for s in found} == {"left", "right"}
-    site = {"tooth": 36, "crest_mm": [0, 0, 0], "axis": [0, 0, -1], "buccal": [1, 0, 0]}
-    case = {"schema": "siteplan-case/1", "units": "mm", "series": ".", "sites": [site], "structures": found}
+    case = {"schema": "siteplan-case/1", "units": "mm", "series": ".", "sites": [SITE], "structures": found}
     assert len(parse_case(json.dumps(case).encode()).structures) == 2

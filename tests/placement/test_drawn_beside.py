@@ -100,3 +100,12 @@ def test_confidence_counts_beside_the_site_alone() -> None:
 def test_it_is_said_beside_the_site(structures: list[Structure], code: str) -> None:
     found = missing_structure(36, AT.point(0.0), AT.point(10.0), structures, seen=NOT_SEEN, apex_depth_mm=10.0)
     assert [f.code for f in found] == ([code] if code else [])
+
+
+@pytest.mark.parametrize(("sd_mm", "told"), [(0.3, False), (0.76, False), (0.81, True), (5.0, True)])
+def test_a_structure_known_only_roughly_says_so_at_its_distance(sd_mm: float, told: bool) -> None:
+    """Two answers of a trace that lie 1.6 mm apart and more, 1.96 standard deviations to each side."""
+    shape = Tube(np.array([[6.0, 0.0, 0.0], [6.0, 0.0, -12.0]]), np.full(2, 1.5))
+    root = Structure(Kind.ROOT, "root", shape, "left", MadeBy.FOUND, sd_mm)
+    (found,) = to_structures(BODY, AT, [root], load_margins())
+    assert (Flag.PLACE_IN_DOUBT in found.distance.flags) is told

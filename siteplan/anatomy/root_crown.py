@@ -1,0 +1,58 @@
+"""Which end of a tooth is its crown: the one in metal, in open air, of enamel, or else the wider one."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siteplan.anatomy.levels import Levels
+from siteplan.anatomy.root_doubt import holds_metal
+from siteplan.anatomy.root_rough import RoughRoot
+from siteplan.anatomy.sample import Sampler
+
+Floats = NDArray[np.float64]
+
+ENAMEL_SHARE = 0.25
+"""An end that is this much brighter inside, as a share of what lies between soft tissue and dense bone, is enamel:
+it holds about twice the mineral of dentine (from memory)."""
+
+
+def crown_is_last(source: Sampler, rough: RoughRoot, levels: Levels) -> bool:
+    """Whether the crown is at the last height. Neighbours that touch it leave no air beside it, so enamel is asked too.
+
+    Args:
+        rough: with the radii (H, A) that are to be believed.
+    """
+    radius = rough.radius_mm
+    metal = [holds_metal(source, rough, radius, levels, end) for end in (0, 1)]
+    if metal[0] != metal[1]:
+        return metal[1]
+    air = [_stands_in_air(source, rough, levels, end) for end in (0, 1)]
+    if air[0] != air[1]:
+        return air[1]
+    inside = [_inside(source, rough, end) for end in (0, 1)]
+    if abs(inside[1] - inside[0]) > ENAMEL_SHARE * (levels.bone - levels.soft):
+        return inside[1] > inside[0]
+    low, high = (radius[_third(radius, end)].mean() for end in (0, 1))
+    return bool(high > low)
+
+
+def _third(radius: Floats, end: int) -> slice:
+    third = max(1, len(radius) // 3)
+    return slice(-third, None) if end else slice(0, third)
+
+
+def _stands_in_air(source: Sampler, rough: RoughRoot, levels: Levels, end: int) -> bool:
+    """Whether most of what lies beside the first (0) or last (1) third is air: then it is the crown, however wide."""
+    if levels.air is None:
+        return False
+    part = _third(rough.radius_mm, end)
+    beside = rough.radius_mm[part, :, None] + np.array([1.0, 1.5, 2.0])
+    points = rough.to_lps(rough.height_mm[part, None, None], rough.turn_rad[None, :, None], beside)
+    return bool(np.nanmedian(source.at(points, smooth=True)) < levels.air_edge)
+
+
+def _inside(source: Sampler, rough: RoughRoot, end: int) -> float:
+    """Grey of the outer half of the first (0) or last (1) third's inside, the pulp left out."""
+    part = _third(rough.radius_mm, end)
+    inside = rough.radius_mm[part, :, None] * np.array([0.5, 0.6, 0.7, 0.8])
+    points = rough.to_lps(rough.height_mm[part, None, None], rough.turn_rad[None, :, None], inside)
+    return float(np.nanmedian(source.at(points, smooth=True)))
