@@ -7,7 +7,8 @@ import numpy as np
 from siteplan.bone.block import SiteBlock
 from siteplan.bone.canal import fit_canal
 from siteplan.bone.canal_spots import dark_spots
-from siteplan.bone.floor import Array, Below, Layer, LayerStart, find_layers, fit_layer
+from siteplan.bone.floor import Array, Below, Layer, LayerStart, find_layers
+from siteplan.bone.floor_fit import fit_layer
 from siteplan.bone.levels import GreyLevels
 from siteplan.bone.reading import BelowCrest, Edge
 from siteplan.bone.section import Section
