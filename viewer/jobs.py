@@ -16,12 +16,15 @@ from typing import Any
 from PySide6.QtCore import QObject, Qt, Signal
 
 from siteplan.errors import SiteplanError
+from viewer.giving_back import give_back
 from viewer.texts import say
 
 _TELL_EVERY_S = 0.05
 """Progress is told this often at most: each telling wakes the main thread, which the work then waits for."""
 LEAVE_S = 3.0
 """Work that a closing window waits for at most, all of it together."""
+LONG_S = 0.25
+"""Work that took longer is large work: what it freed is given back, unless more of it waits."""
 THREAD_NAME = "siteplan-work-"
 """How the name of every thread begins that may still be at work when the window is gone."""
 _log = logging.getLogger(__name__)
@@ -180,13 +183,17 @@ class Channel(QObject):
                     return
                 ticket, work = self._waiting
                 self._waiting, self._running = None, ticket
+            start = time.monotonic()
             answer, problem = _outcome(work, ticket)
             with self._condition:
                 if self._running is ticket:
                     self._running = None
+                tidy = self._waiting is None and time.monotonic() - start > LONG_S
             if not ticket.cancelled:
                 self._emit(ticket.number, answer, problem)
             del answer, work, ticket  # a waiting thread must not keep a scan in memory
+            if tidy:
+                give_back()
 
     def _emit(self, number: int, answer: Any, problem: str) -> None:
         try:
