@@ -312,7 +312,7 @@ class SectionPicture(QWidget):
         """All words that stand at the edges, the gravest first, so that it is the others that step aside."""
         right, far = Qt.AlignmentFlag.AlignRight, glass.width - 12
         overlay.draw_scale(labels, glass, self._fine_print())
-        labels.put("where", where_words(cut.look), [QPointF(12, labels.top(0))], "#ffffff", bold=True)
+        labels.put("where", where_words(cut.look, self.entry), [QPointF(12, labels.top(0))], "#ffffff", bold=True)
         if self.identity:
             rows = [QPointF(far, labels.top(row)) for row in (0, 1)]
             labels.put("identity", self.identity, rows, "#ffffff", align=right)

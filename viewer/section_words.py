@@ -10,11 +10,12 @@ from viewer.pictures import Cut
 from viewer.texts import say
 
 
-def where_words(look: Look) -> str:
-    """The section's name, and how far it lies beside the axis."""
+def where_words(look: Look, entry: SiteEntry | None = None) -> str:
+    """The section's name, and how far it lies beside the axis; an upper jaw has a palatal side and no lingual one."""
     turn = look.turn_deg % 180
+    upper = entry is not None and entry.jaw == "upper"
     name = (
-        say("picture.across")
+        (say("picture.across-palatal") if upper else say("picture.across-lingual"))
         if turn == 0
         else say("picture.along")
         if turn == 90
