@@ -77,6 +77,8 @@ def card_lines(
         bone: of the site; a canal roof that was measured nearer than the drawn lumen is said beside it.
         guidance: how the drill is led, on which every chance rests.
     """
+    from siteplan.surgery.told import from_to
+
     goal = card.torque
     low, high = goal.target_Ncm
     lines = [
@@ -90,7 +92,7 @@ def card_lines(
         if number in pauses:
             lines.append(f"   PAUSE  {pauses[number].what}")
     lines.append(
-        f"Turning in: aim for {low:g} to {high:g} N·cm, early loading from {goal.loading_Ncm:g} N·cm, never above "
+        f"Turning in: aim for {from_to(low, high)} N·cm, early loading from {goal.loading_Ncm:g} N·cm, never above "
         f"{goal.ceiling_Ncm:g} N·cm." + _where(goal.why, explain)
     )
     if goal.loading_Ncm < low:
@@ -103,6 +105,13 @@ def card_lines(
         lines += _branch(branch, bone, explain)
     lines += [f"Note: {note.text}" + _where(note, explain) for note in (*card.reasons, *card.notes)]
     return lines + [f"- {caution}" for caution in (*card.cautions, guidance.caution)]
+
+
+def _by_program(found: "Clearance") -> str:
+    """That no person has confirmed the structure, as it stands beside each of its distances."""
+    from siteplan.flags import Flag
+
+    return " (not confirmed)" if Flag.NOT_CONFIRMED in found.distance.flags else ""
 
 
 def _demand(found: "Clearance") -> str:
@@ -142,7 +151,8 @@ def _step(number: str, step: "Step", bone: "BoneFindings", explain: bool) -> lis
     roofs = roof_words(bone, step.tip_below_bone_mm, step.clearances)
     for found in step.clearances:
         lines.append(
-            f"{INDENT}to {found.structure}: {distance_words(found.distance)}, {_demand(found)}, {found.verdict}"
+            f"{INDENT}to {found.structure}{_by_program(found)}: {distance_words(found.distance)}, {_demand(found)}, "
+            f"{found.verdict}"
         )
         if found.structure in roofs:
             lines.append(f"{INDENT}  {roofs[found.structure]}")

@@ -35,6 +35,8 @@ def run(args: argparse.Namespace) -> int:
     path = record_path(args.case)
     record = read_record(path, args.tooth)
     if args.show or args.json:
+        if not record.entries and not path.is_file() and not Path(args.case).is_file():
+            raise SeatingError(f"{args.case}: there is no such case file, nor a seating record beside it.")
         if not record.entries:
             raise SeatingError(f"tooth {args.tooth} has no seating record yet beside {Path(args.case).name}.")
         if args.json:

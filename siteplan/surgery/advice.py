@@ -7,7 +7,7 @@ from siteplan.surgery import cautions
 from siteplan.surgery.entries import Kind
 from siteplan.surgery.seating import MOVES, Phase, State
 from siteplan.surgery.seating_plan import GUM
-from siteplan.surgery.told import turns_words
+from siteplan.surgery.told import from_to, turns_words
 
 
 @dataclass(frozen=True)
@@ -103,10 +103,10 @@ def _at_ceiling(state: State) -> _Said:
     if state.remaining_mm <= plan.depth_tolerance_mm:
         do = (
             f"Look at the mark first: if {mark_words(state)}, leave the fixture there. Only if not, back out by about "
-            f"{plan.back_out_turns:g} turns."
+            f"{turns_words(plan.back_out_turns)}."
         )
     else:
-        do = f"Back out by about {plan.back_out_turns:g} turns. If {mark_words(state)} already, leave it there."
+        do = f"Back out by about {turns_words(plan.back_out_turns)}. If {mark_words(state)} already, leave it there."
     why = (
         f"it clicked at the highest setting within the ceiling of {plan.ceiling_Ncm:g} N·cm; backing out lets the "
         "thread clear the way, and more torque is never the answer"
@@ -130,8 +130,8 @@ def _take_out(state: State) -> _Said:
     opening = state.next_opening
     then = f" Next: {opening}." if opening else " The card holds no further drill for this fixture."
     why = (
-        f"it went in by {state.regained:g} turns after {state.backed_out:g} were backed out, so the thread no longer "
-        "widens the site, and the ceiling holds"
+        f"it went in by {turns_words(state.regained)} after {state.backed_out:g} were backed out, so the thread no "
+        "longer widens the site, and the ceiling holds"
     )
     if state.remaining_mm <= state.plan.depth_tolerance_mm:
         do = f"Look at the mark first: if {mark_words(state)}, leave the fixture there. Only if not, take it out.{then}"
@@ -213,7 +213,7 @@ def _seated(state: State) -> _Said:
         )
     low, high = state.plan.target_Ncm
     where = "within" if low <= (state.final_Ncm or 0) <= high else "outside"
-    why = f"{torque}, {where} the target of {low:g} to {high:g} N·cm, {_depth_reached(state)}"
+    why = f"{torque}, {where} the target of {from_to(low, high)} N·cm, {_depth_reached(state)}"
     return "Seated. Take a radiograph and record the lot number; the record is complete then.", why, None
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from siteplan.fixture import Fixture
 from siteplan.measures import Measure
 from siteplan.placement import Clearance
-from siteplan.placement.margins import BUCCAL_BONE, LINGUAL_BONE
+from siteplan.placement.margins import BUCCAL_BONE, FIXTURE, LINGUAL_BONE
 from siteplan.surgery.around import Surroundings
 from siteplan.surgery.card import Step
 from siteplan.surgery.depth import Bounds, Depth, NoDepth, Surface, body_bounds, choose
@@ -240,7 +240,9 @@ def _shortfall(site: Site, steps: list[Step], plan: Sequence) -> tuple[list[Reas
         return _narrow_end(site, full), []
     why = full[0].held_back or "because depth is never rounded towards a structure"
     text = f"the hole's full diameter ends {short:.2f} mm short of the fixture's apex ({why})"
-    against = [found.structure for found in site.not_clear if found.kind not in (BUCCAL_BONE, LINGUAL_BONE)]
+    # Bone beside it and another fixture come no nearer when it is turned in deeper.
+    aside = (BUCCAL_BONE, LINGUAL_BONE, FIXTURE)
+    against = [found.structure for found in site.not_clear if found.kind not in aside]
     if against:
         text += (
             f"; do not let the fixture make up for it: it does not clearly keep its margin to {', '.join(against)}, "

@@ -200,7 +200,7 @@ def _warnings(planned: Forecast, goal: TorqueGoal, *, tighter: bool, looser: boo
     middle = planned.final.value or 0.0
     if planned.below_loading >= 0.5:
         said.append(
-            f"The forecast ({_words(planned.final)}) is more likely than not below the loading torque of "
+            f"The forecast at full depth ({_words(planned.final)}) is more likely than not below the loading torque of "
             f"{goal.loading_Ncm:g} N·cm: plan for healing without load"
             f"{', or for the looser branch' if looser else ''}."
         )
@@ -211,7 +211,7 @@ def _warnings(planned: Forecast, goal: TorqueGoal, *, tighter: bool, looser: boo
         )
     if planned.above_ceiling >= 0.5:
         said.append(
-            f"The forecast ({_words(planned.peak)}) is more likely than not above the ceiling of "
+            f"The highest torque on the way ({_words(planned.peak)}) is more likely than not above the ceiling of "
             f"{goal.ceiling_Ncm:g} N·cm: expect to back out"
             + (
                 " and to need the tighter branch."

@@ -93,13 +93,6 @@ class SeatingStory:
         """How many entries undo or correct another one."""
         return sum(entry.of is not None for entry in self.entries)
 
-    @property
-    def drills_differ(self) -> bool | None:
-        """Whether other drills were used than planned; None where none were entered."""
-        if not self.drills:
-            return None
-        return self.drills != self.first.planned_drills or bool(self.opened)
-
     def minutes(self, time: str) -> float | None:
         """Minutes from the first entry to `time`; None where one of them is no time."""
         try:
@@ -205,6 +198,11 @@ def told(entries: Sequence[Entry]) -> tuple[Told, ...]:
         )
         for entry in entries
     )
+
+
+def from_to(low: float, high: float) -> str:
+    """ "35 to 50", or "35" where both ends are the same."""
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
 def turns_words(turns: float) -> str:

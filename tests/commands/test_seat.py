@@ -199,6 +199,9 @@ def test_a_new_record_keeps_the_old_one(command, tmp_path, monkeypatch, capsys):
 
 def test_no_record_to_show_is_told(command, tmp_path, capsys):
     assert command(["seat", str(tmp_path / "case.json"), "--tooth", "36", "--show"]) == 1
+    assert "there is no such case file, nor a seating record beside it" in capsys.readouterr().err
+    (tmp_path / "case.json").write_text("{}", encoding="utf-8")
+    assert command(["seat", str(tmp_path / "case.json"), "--tooth", "36", "--show"]) == 1
     assert "has no seating record yet" in capsys.readouterr().err
 
 

@@ -11,14 +11,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from siteplan.anatomy import Cone, Kind, Structure
+from siteplan.anatomy import Cone, Kind, MadeBy, Structure
 from siteplan.bone import DensityClass
+from siteplan.commands.card import _by_program
 from siteplan.errors import GeometryError
 from siteplan.fixture import Design, Pose
 from siteplan.fixture.design import Shape, make_fixture
 from siteplan.flags import Flag
 from siteplan.measures import Measure
-from siteplan.placement import clearance
+from siteplan.placement import clearance, fixture_to_fixture
 from siteplan.placement.hand import hands
 from siteplan.surgery import load_protocol
 from siteplan.surgery.kit import Drill, Kit, KitFile, Purpose, Ratchet, Stop
@@ -415,3 +416,29 @@ def test_no_class_probable_enough_is_not_called_no_density(tmp_path):
     own = own_protocol(tmp_path, "straddle_probability = 0.2", "straddle_probability = 0.9")
     said = [reason.text for reason in card("demo-two-piece-4.0x10", classes(D3=0.5, D2=0.5), protocol=own).reasons]
     assert said == ["D2 bone is usual in the lower jaw, and no class is as probable as the 90 % that own.toml asks for"]
+
+
+def test_what_stands_aside_does_not_forbid_the_fixture_to_go_the_last_bit_down():
+    # Marks from the tip leave the full diameter a point length short of the apex. A fixture beside it that is too
+    # near is a problem of its own: turned in deeper, this one comes no nearer to it.
+    fixture, drill = CATALOGUE.get("demo-two-piece-4.0x10"), KIT.file.drill[1]
+    short = drill.model_copy(update={"marks_count_from": "tip", "marks_mm": [9.3]})
+    kit = Kit(KIT.file.model_copy(update={"drill": [short], "stop": []}), KIT.lines)
+    pose = Pose(FRAME.to_lps(0.0, 0.0, 0.0), FRAME.axis)
+    beside = fixture_to_fixture(
+        fixture.body, pose, fixture.body, Pose(FRAME.to_lps(0.0, 0.0, 5.5), FRAME.axis), MARGINS, name="fixture 37"
+    )
+    under = clearance(fixture.body, pose, canal(11.0), MARGINS)
+    assert not beside.verdict.good
+    assert not under.verdict.good
+    for found, held in ((beside, False), (under, True)):
+        made = card(fixture, classes(D3=1.0), kit=kit, clearances=[found])
+        assert any("do not let the fixture make up for it" in p.text for p in made.problems) is held
+        assert any("the fixture has to make the rest itself" in n.text for n in made.notes) is not held
+
+
+def test_the_terminal_names_what_no_person_has_confirmed():
+    found = replace(canal(14.0), made_by=MadeBy.FOUND)
+    for structure, words in ((found, " (not confirmed)"), (canal(14.0), "")):
+        made = card("demo-two-piece-4.0x10", classes(D3=1.0), structures=[structure])
+        assert {_by_program(c) for step in made.steps for c in step.clearances} == {words}

@@ -396,3 +396,10 @@ def test_undo_and_correction_never_leave_a_record_without_a_next_step(draws):
         # The state after an undo of the last entry is that of a record in which it was never made.
         undone = [*log, Entry(Kind.UNDO, of=kept[-1].sequence, sequence=len(log) + 1)]
         assert replay(undone) == replay(kept[:-1])
+
+
+def test_one_turn_is_no_turns_and_one_aim_is_no_range():
+    single = replace(PLAN, back_out_turns=1.0, target_Ncm=(35.0, 35.0))
+    state = replay([Entry(Kind.STARTED, plan=single, sequence=1), Entry(Kind.TURNED_BY_HAND, turns=3.0, sequence=2)])
+    assert "Back out by about 1 turn." in advice(replace(state, phase=Phase.AT_CEILING)).do
+    assert "the target of 35 N·cm" in advice(replace(state, phase=Phase.SEATED, final_Ncm=35.0)).why
