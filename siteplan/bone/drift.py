@@ -31,10 +31,11 @@ _SOFT_SHARE = 0.2
 beyond thin gum, a root (our own bound)."""
 DRIFT_SD_HU = 40.0
 """SD of the drift at a site before the scan is asked (our own estimate; cone-beam scans show tens of HU)."""
-TISSUE_SD_HU = 20.0
-"""SD of gum and muscle beside a site about `SOFT_TISSUE_HU` (textbooks give 35 to 70, from memory; some fat)."""
+TISSUE_SD_HU = 12.0
+"""SD of gum and muscle beside a site about `SOFT_TISSUE_HU`: textbooks give 35 to 70 (from memory), and a uniform
+distribution over 35 HU has an SD of 10; some fat."""
 MOST_OFF_HU = 100.0
-"""Soft tissue that reads further off than this is not explained by drift: the scale may not fit the scan (about 2.2 of
+"""Soft tissue that reads further off than this is not explained by drift: the scale may not fit the scan (about 2.4 of
 the two SD together, our own bound)."""
 
 

@@ -14,7 +14,7 @@ _THICKNESS_PER_MM = 0.45
 _CONTRAST_HU = 1500.0
 _RECONSTRUCTION_VOXELS = 0.5
 """The part of the blur that reconstruction adds, which does not matter here, in voxel edges."""
-EDGE_GRADIENT_SD_SHARE = 0.5
+EDGE_GRADIENT_SD_SHARE = 0.35
 """Relative SD: the shift depends on how long the wall runs along the rays, which is not known at a site."""
 
 

@@ -16,7 +16,7 @@ _NORMAL_95 = 1.959964
 _CORRELATION_MM3 = 0.5
 """Volume over which neighbouring voxels share their noise; filtered back-projection and trabeculae spread it
 over several voxels (our own estimate from simulated volumes)."""
-_DRIFT_SHARE = 0.015
+_DRIFT_SHARE = 0.02
 """SD of what scatter and hardening leave over, as a share of the distance from soft tissue to the mean
 (our own estimate from simulated volumes)."""
 _DRIFT_FLOOR_SHARE = 0.012

@@ -89,6 +89,8 @@ def _width(buccal: Plate, lingual: Plate, depth_mm: float, method: str, quick: b
     if b.at_mm is None or lo.at_mm is None:
         none = Edge(None, None, tuple(dict.fromkeys((*b.flags, *lo.flags))))
         return edge_measure(none, depth_mm, method, quick)
-    sd = None if b.sd_mm is None or lo.sd_mm is None else float(np.sqrt(b.sd_mm**2 + lo.sd_mm**2 + level_sd**2))
+    # What the blur does to one edge it does to the other too: those parts add up, the rest is independent.
+    both = 2 * b.shared_sd_mm * lo.shared_sd_mm
+    sd = None if b.sd_mm is None or lo.sd_mm is None else float(np.sqrt(b.sd_mm**2 + lo.sd_mm**2 + both + level_sd**2))
     flags = tuple(dict.fromkeys((*b.flags, *lo.flags)))
     return edge_measure(Edge(b.at_mm + lo.at_mm, sd, flags), depth_mm, method, quick)

@@ -13,11 +13,13 @@ class Edge:
     Attributes:
         at_mm: position on the line, None when there is no such edge; then `flags` says why.
         sd_mm: standard deviation of the position, None when it is not known.
+        shared_sd_mm: the part of it that moves the site's other outer edges outwards or inwards together with this one.
     """
 
     at_mm: float | None
     sd_mm: float | None = None
     flags: tuple[Flag, ...] = ()
+    shared_sd_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from scipy.ndimage import gaussian_filter1d
 from siteplan.bone.outline import Cells, Curve
 from siteplan.bone.shell_model import ShellState, ShellValues, shell
 from siteplan.bone.spline import Spline
+from siteplan.bone.wings import excess_kurtosis
 
 Array = NDArray[np.float64]
 
@@ -168,13 +169,13 @@ class Problem:
         """
         self.curve, self.voxels, self.layout, self.prior = curve, voxels, layout, prior
         s = voxels.cells.s_mm
-        self.b_edge, self.b_tilt = layout.edge.basis(s), layout.tilt.basis(s)
+        self.b_edge, self.b_tilt, self.b_cortex = layout.edge.basis(s), layout.tilt.basis(s), layout.cortex.basis(s)
         self.b_t, self.b_out, self.b_in = layout.thickness.basis(s), layout.outside.basis(s), layout.inside.basis(s)
-        self.b_cortex = layout.cortex.basis(s)
         self.bend = np.clip(np.interp(s, curve.s_mm, curve.curvature), -1.0, 1.0)
         self.m = voxels.plane_mm
-        self.n_dir, self.slice_dir = n_dir, slice_dir
-        self.parts = layout.slices()
+        self.n_dir, self.slice_dir, self.parts = n_dir, slice_dir, layout.slices()
+        blur = (prior.blur_xy, prior.blur_z)
+        self.excess = self._over_planes(excess_kurtosis(n_dir @ slice_dir[:2], blur, prior.voxel_mm))
         self.penalty, self.centre = self._prior_terms()
 
     def _prior_terms(self) -> tuple[Array, Array]:
@@ -233,6 +234,7 @@ class Problem:
             cortex=self._over_planes(theta[cortex][0] + self.b_cortex @ theta[local]),
             tau=tau.ravel(),
             bend=self._over_planes(self.bend),
+            excess=self.excess,
         )
         return state, d_tau
 

@@ -13,14 +13,15 @@ from siteplan.bone.shell_surface import STEEPEST, Crossing, Shell
 from siteplan.flags import Flag
 
 _EDGE, _THICKNESS = 0, 1
-_SYSTEMATIC_MM, _SYSTEMATIC_BLUR_SHARE = (0.005, 0.004), (0.03, 0.035)
-"""SD of what the model leaves out at an outer edge and in a thickness: a constant and a share of the blur SD."""
-_THIN_SHARE = (0.05, 0.08)
+_SYSTEMATIC_MM, _SYSTEMATIC_PER_MM = (0.001, 0.001), (0.11, 0.13)
+"""SD of what the model leaves out at an outer edge and in a thickness: a constant and a share per mm of the blur SD
+squared, because what blur does to a curved or slanted surface grows with its square."""
+_THIN_SHARE = (0.02, 0.05)
 """Where cortex is thinner than the blur's full width at half maximum its density is hardly known: SD added per mm that
 is missing, for an edge and for a thickness (all of these: our own estimates from simulated volumes with cortex of 1000
 to 1650 HU, `tests/validation`)."""
-_WING_SHARE, _WING_FROM, _WING_TO = (0.065, 0.09), 1.2, 0.9
-"""Real blur has other wings than a bell curve, which a thin shell feels: SD as a share of the thickness, in full from
+_WING_SHARE, _WING_FROM, _WING_TO = (0.02, 0.05), 1.2, 0.9
+"""The wings of the blur are known roughly, which a thin shell feels: SD as a share of the thickness, in full from
 the last and not at all above the second number of full widths at half maximum (as above)."""
 _BEND_REACH_MM = 0.75
 """The shift of a curved edge by blur, curvature * blur^2 / 2, takes one curvature for a stretch of about this length;
@@ -278,7 +279,7 @@ class ShellReader:
     def _edge(self, crossing: Crossing, sign: int = 1) -> Edge:
         own = self.shell.sd(crossing.gradient) * self._misfit(crossing.s_mm)
         systematic = self._systematic(_EDGE, crossing)
-        return Edge(sign * crossing.at_mm, float(np.hypot(own, systematic)))
+        return Edge(sign * crossing.at_mm, float(np.hypot(own, systematic)), shared_sd_mm=systematic)
 
     def _bend_sd(self, outer: Crossing) -> float:
         """SD of the bone entry from what a varying curvature of the crest leaves of the blur's shift."""
@@ -315,7 +316,7 @@ class ShellReader:
     def _model_sd(self, which: int, t_mm: float) -> float:
         """SD along the normal of what the model leaves out at an edge or in a thickness (`which`)."""
         fwhm = _FWHM_PER_SD * self.blur_mm
-        constant = _SYSTEMATIC_MM[which] + _SYSTEMATIC_BLUR_SHARE[which] * self.blur_mm
+        constant = _SYSTEMATIC_MM[which] + _SYSTEMATIC_PER_MM[which] * self.blur_mm**2
         gradient = EDGE_GRADIENT_SD_SHARE * self.shell.edge_gradient_mm[which]
         thin = _THIN_SHARE[which] * max(fwhm - t_mm, 0.0)
         felt = float(np.clip((_WING_FROM * fwhm - t_mm) / ((_WING_FROM - _WING_TO) * fwhm), 0.0, 1.0))

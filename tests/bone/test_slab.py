@@ -8,7 +8,8 @@ from skimage.measure import find_contours
 
 from siteplan.bone.edge_gradient import edge_gradient
 from siteplan.bone.half_maximum import slab_edges
-from siteplan.bone.shell_model import ShellState, shell
+from siteplan.bone.shell_model import ShellState, ShellValues, shell
+from siteplan.bone.wings import excess_kurtosis
 
 SD = 1 / 2.354820  # blur of FWHM 1
 
@@ -49,6 +50,56 @@ def test_slab_agrees_with_numerical_convolution():
         blurred = np.convolve(true, kernel / kernel.sum(), mode="same")
         middle = np.abs(x - 1) < 3
         assert np.abs(slab(x, t, 50.0, 1500.0, 400.0) - blurred)[middle].max() < 5.0
+
+
+def hann_blurred_slab(t: float, window_sd: float, spot_sd: float) -> tuple[np.ndarray, np.ndarray]:
+    """A slab from 0 to t under a Hann window's blur (its SD is cut-off wavelength / sqrt(8)) and a bell curve's."""
+    step, n = 0.005, 4096
+    x = (np.arange(n) - n // 2) * step
+    frequency, cut = np.fft.rfftfreq(n, step), 1 / (np.sqrt(8) * window_sd)
+    window = np.where(frequency < cut, 0.5 * (1 + np.cos(np.pi * frequency / cut)), 0.0)
+    edges = np.clip(x / step + 0.5, 0, 1) - np.clip((x - t) / step + 0.5, 0, 1)
+    spectrum = np.fft.rfft(edges) * window * np.exp(-2 * (np.pi * frequency * spot_sd) ** 2)
+    return x, np.fft.irfft(spectrum, n)
+
+
+@pytest.mark.parametrize("t", [0.3, 0.5, 1.0])
+def test_wings_of_a_reconstruction_window_are_followed(t):
+    # Cumulants of independent blurs add up; a Hann window has minus the fourth power of its SD (from its closed form).
+    window, spot = 0.118, 0.12
+    x, true = hann_blurred_slab(t, window, spot)
+    sd = np.hypot(window, spot)
+    near = np.abs(x - t / 2) < 2
+    n = int(near.sum())
+
+    def off(excess: np.ndarray | float) -> float:
+        zero = np.zeros(n)
+        state = ShellState(x[near], np.full(n, t), zero, zero, 1.0, np.full(n, sd), zero, excess)
+        return float(np.abs(shell(state).value - true[near]).max())
+
+    assert off(np.full(n, -((window / sd) ** 4))) < 0.3 * off(0.0)
+
+
+def test_slopes_of_the_model_with_wings_are_those_of_its_values():
+    x = np.linspace(-1, 2, 61)
+    flat = np.ones_like(x)
+
+    def at(t: float, moved: float) -> ShellValues:
+        return shell(ShellState(x + moved, t * flat, 50 * flat, 400 * flat, 1500.0, 0.2 * flat, 0 * flat, -0.4 * flat))
+
+    h = 1e-5
+    by_t = (at(0.4 + h, 0).value - at(0.4 - h, 0).value) / (2 * h)
+    by_x = (at(0.4, h).value - at(0.4, -h).value) / (2 * h)
+    assert np.allclose(at(0.4, 0).by_t, by_t, atol=0.5)
+    assert np.allclose(at(0.4, 0).by_edge, -by_x, atol=0.5)
+
+
+def test_excess_goes_with_the_fourth_power_of_the_voxel_and_has_a_bound():
+    along = excess_kurtosis(np.array([0.0, 1.0]), (0.3, 0.25), 0.2)
+    finer = excess_kurtosis(np.array([0.0, 1.0]), (0.3, 0.25), 0.1)
+    assert (along < 0).all()
+    assert np.allclose(along / finer, 16)
+    assert excess_kurtosis(np.array([0.0]), (0.1, 0.1), 0.5)[0] >= -1
 
 
 @pytest.mark.shared

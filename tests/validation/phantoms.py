@@ -1,14 +1,14 @@
 """Random phantoms by regime."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from siteplan.frame import SiteFrame, site_frame
 from siteplan.scan.volume import Scan
-from tests.validation.jaw import CANCELLOUS, CORTEX, Array, Jaw, Placing, SiteTruth, site_truth
+from tests.validation.jaw import CANCELLOUS, CORTEX, SOFT, Array, Jaw, Placing, SiteTruth, site_truth
 from tests.validation.scanner import Scanner, scan_of
 
 Draw = Callable[[float, float], float]
@@ -39,6 +39,8 @@ class Regime:
     sinus: bool = False
 
 
+SOFT_TISSUE_HU = (35.0, 70.0)
+"""Textbooks give this range (from memory)."""
 FINE_BLUR, COARSE_BLUR = (0.09, 0.14), (0.25, 0.31)
 REGIMES = {
     "fine lower": Regime(False, (0.2, 0.25), FINE_BLUR, (40, 70), (0, 0), (1.4, 2.2), (1.2, 2.3)),
@@ -63,6 +65,8 @@ def draw_case(regime: str, rng: np.random.Generator, *, hardening: float = Scann
         return float(rng.uniform(low, high))
 
     jaw = _jaw(r, draw)
+    # Gum and muscle are known to this only (`calibration.SOFT_TISSUE_HU`), and the drift of the scale is read off them.
+    jaw = replace(jaw, hu={**jaw.hu, SOFT: draw(*SOFT_TISSUE_HU)})
     up = -1.0 if r.upper else 1.0
     turn = Rotation.from_euler("zyx", [draw(-8, 8), draw(-6, 6), draw(-6, 6)], degrees=True).as_matrix()
     centre = np.array([draw(25, 40), draw(-30, -10), draw(-10, 10)])
