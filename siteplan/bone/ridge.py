@@ -16,6 +16,10 @@ LEAST_UNDERCUT_MM = 0.5
 """A concavity less deep than this is not called out (our own bound: twice the worst edge error on simulated scans)."""
 _FROM_MM = 1.0
 """The very crest is round; concavities are looked for below this depth."""
+_SEEN_BELOW_MM, _JUMP_MM = 1.0, 1.5
+"""A concavity must come out again over this length before its surface ends, and a surface does not jump by the second
+between neighbouring layers (our own bounds: the last lines before a scan ends had read concavities that are not there).
+"""
 _SLOPE_OVER_MM = 1.0
 _ANGLE_HALF_DEG = 5.0
 _WIDTH_AT_MM = 3.0
@@ -48,12 +52,12 @@ def find_undercuts(depth_mm: Array, buccal_mm: Array, lingual_mm: Array, edge_sd
 
 def _undercut(side: str, depth_mm: Array, reach: Array, sd: float) -> Undercut | None:
     ok = np.isfinite(reach) & (depth_mm >= _FROM_MM)
-    z, r = depth_mm[ok], reach[ok]
+    z, r = _one_surface(depth_mm[ok], reach[ok])
     if len(z) < 8:
         return None
     hollow = _hull(z, r) - r
     k = int(np.argmax(hollow))
-    if hollow[k] < LEAST_UNDERCUT_MM:
+    if hollow[k] < LEAST_UNDERCUT_MM or z[-1] - z[k] < _SEEN_BELOW_MM:
         return None
     step = float(z[1] - z[0])
     span = max(1, round(_SLOPE_OVER_MM / step))
@@ -77,6 +81,13 @@ def _undercut(side: str, depth_mm: Array, reach: Array, sd: float) -> Undercut |
         Measure(angle, "deg", max(angle - _ANGLE_HALF_DEG, 0.0), angle + _ANGLE_HALF_DEG, method),
         path,
     )
+
+
+def _one_surface(z: Array, r: Array) -> tuple[Array, Array]:
+    """The stretch down to where the surface jumps: where the scan or the bone ends, edges belong to something else."""
+    away = np.flatnonzero(np.abs(np.diff(r)) > _JUMP_MM)
+    end = int(away[0]) + 1 if len(away) else len(z)
+    return z[:end], r[:end]
 
 
 def _hull(z: Array, r: Array) -> Array:

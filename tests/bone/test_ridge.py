@@ -5,7 +5,9 @@ import pytest
 
 from siteplan.bone.block import SiteBlock
 from siteplan.bone.levels import GreyLevels
+from siteplan.bone.lines import _width
 from siteplan.bone.metal import metal_mask
+from siteplan.bone.reading import Edge, Plate
 from siteplan.bone.ridge import find_undercuts, ridge_form
 from siteplan.flags import Flag
 from siteplan.frame import site_frame
@@ -35,6 +37,26 @@ def test_straight_path_that_leaves_the_bone_is_called_out():
 def test_convex_ridges_have_no_undercut():
     round_ridge = 5 * np.sqrt(1 - ((Z - 8) / 8.5) ** 2)
     assert find_undercuts(Z, round_ridge, -round_ridge, 0.05) == ()
+
+
+@pytest.mark.parametrize("last", [[1.2, 1.1, 2.0], [9.0], [4.0, 3.4]])
+def test_stray_edges_where_the_scan_ends_are_no_undercut(last):
+    # The last lines of a convex outline lie partly outside the scan and read something within or beyond the bone.
+    buccal = 5 * np.sqrt(1 - ((Z - 8) / 8.5) ** 2)
+    buccal[-len(last) :] = last
+    assert find_undercuts(Z, buccal, np.full(len(Z), -5.0), 0.05) == ()
+
+
+def test_parts_that_both_edges_share_add_up_in_a_width():
+    def plate(sd: float, shared: float) -> Plate:
+        none = Edge(None, None, (Flag.NO_EDGE_FOUND,))
+        return Plate(Edge(4.0, sd, shared_sd_mm=shared), none, none)
+
+    # Errors with correlation 1 have the SD of their sum, 2 x 0.1; independent ones root two times 0.1 (closed form).
+    together = _width(plate(0.1, 0.1), plate(0.1, 0.1), 3.0, "", False, 0.0)
+    apart = _width(plate(0.1, 0.0), plate(0.1, 0.0), 3.0, "", False, 0.0)
+    assert (together.high - together.low) / (2 * 1.959964) == pytest.approx(0.2)
+    assert (apart.high - apart.low) / (2 * 1.959964) == pytest.approx(0.1 * np.sqrt(2))
 
 
 @pytest.mark.parametrize(
