@@ -19,8 +19,6 @@ _MEANING = 64
 
 ANATOMICAL_STRUCTURE: Code = codes.SCT.AnatomicalStructure
 MAXILLARY_SINUS: Code = codes.SCT.MaxillarySinus
-LEFT: Code = codes.SCT.Left
-RIGHT: Code = codes.SCT.Right
 JAW_REGION: Code = codes.cid4016.JawRegion
 MANDIBLE: Code = codes.cid4016.Mandible
 MAXILLA: Code = codes.cid4016.Maxilla
@@ -87,11 +85,6 @@ def region_code(kind: Kind, upper: bool | None = None) -> Code:
     if kind is Kind.NASAL_FLOOR:
         return MAXILLA
     return JAW_REGION if upper is None else MAXILLA if upper else MANDIBLE
-
-
-def laterality_code(side: str) -> Code | None:
-    """LEFT or RIGHT for "left" or "right" (CID 244), None for neither."""
-    return {"left": LEFT, "right": RIGHT}.get(side)
 
 
 def code_item(code: Code) -> Dataset:

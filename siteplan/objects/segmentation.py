@@ -4,15 +4,17 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
+from highdicom import AlgorithmIdentificationSequence
 from highdicom.seg import Segmentation, SegmentDescription
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
 
 from siteplan import __version__
-from siteplan.anatomy import MadeBy, Structure
+from siteplan.anatomy import Structure
 from siteplan.objects.codes import ANATOMICAL_STRUCTURE, region_code, structure_code
 from siteplan.objects.context import Context, NewSeries, new_uid
 from siteplan.objects.dataset import MAKER, SERIAL_NUMBER, stamp
+from siteplan.objects.how_made import algorithm_family, algorithm_name, algorithm_type
 from siteplan.objects.source_images import source_images
 from siteplan.objects.voxels import Box, voxel_mask
 from siteplan.report.naming import Naming
@@ -101,14 +103,16 @@ def _stacked(scan: Scan, found: list[Voxels], kept: slice) -> NDArray[np.uint8]:
 
 
 def _described(number: int, structure: Structure, naming: Naming) -> SegmentDescription:
-    side = structure.side
+    side, how = structure.side, algorithm_type(structure)
+    # Required unless a person drew it (PS3.3 C.8.20.2).
+    algorithm = AlgorithmIdentificationSequence(algorithm_name(structure), algorithm_family(structure), __version__)
     return SegmentDescription(
         segment_number=number,
         segment_label=naming.name(structure.name)[:64] or structure.kind.value,
         segmented_property_category=ANATOMICAL_STRUCTURE,
         segmented_property_type=structure_code(structure.kind),
-        algorithm_type="MANUAL" if structure.made_by is MadeBy.DRAWN else "SEMIAUTOMATIC",
-        algorithm_identification=None,
+        algorithm_type=how,
+        algorithm_identification=None if how == "MANUAL" else algorithm,
         tracking_uid=new_uid(),
         tracking_id=f"structure {number}{' ' + side if side else ''}",
         anatomic_regions=[region_code(structure.kind)],

@@ -2,14 +2,14 @@
 
 from pydicom.dataset import Dataset
 from pydicom.sequence import Sequence
-from pydicom.sr.codedict import codes
 from pydicom.uid import SurfaceSegmentationStorage
 
 from siteplan import __version__
-from siteplan.anatomy import MadeBy, Structure, Surface
+from siteplan.anatomy import Structure, Surface
 from siteplan.objects.codes import ANATOMICAL_STRUCTURE, code_item, region_code, structure_code
 from siteplan.objects.context import Context, NewSeries
 from siteplan.objects.dataset import in_source_frame, new_object, refer_to_source, source_references
+from siteplan.objects.how_made import algorithm_family, algorithm_name, algorithm_type
 from siteplan.report.closed_mesh import closed_shape
 from siteplan.report.naming import Naming
 
@@ -43,8 +43,8 @@ def surface_object(
 
 def _segment(number: int, structure: Structure, context: Context, naming: Naming) -> Dataset:
     algorithm = Dataset()
-    algorithm.AlgorithmFamilyCodeSequence = Sequence([code_item(codes.cid7162.ManualProcessing)])
-    algorithm.AlgorithmName = "drawn" if structure.made_by is MadeBy.DRAWN else "traced between a person's points"
+    algorithm.AlgorithmFamilyCodeSequence = Sequence([code_item(algorithm_family(structure))])
+    algorithm.AlgorithmName = algorithm_name(structure)
     algorithm.AlgorithmVersion = __version__
     surface = Dataset()
     surface.ReferencedSurfaceNumber = number
@@ -53,7 +53,7 @@ def _segment(number: int, structure: Structure, context: Context, naming: Naming
     item = Dataset()
     item.SegmentNumber = number
     item.SegmentLabel = naming.name(structure.name)[:64] or structure.kind.value
-    item.SegmentAlgorithmType = "MANUAL" if structure.made_by is MadeBy.DRAWN else "SEMIAUTOMATIC"
+    item.SegmentAlgorithmType = algorithm_type(structure)
     item.AnatomicRegionSequence = Sequence([code_item(region_code(structure.kind))])
     item.SegmentedPropertyCategoryCodeSequence = Sequence([code_item(ANATOMICAL_STRUCTURE)])
     item.SegmentedPropertyTypeCodeSequence = Sequence([code_item(structure_code(structure.kind))])

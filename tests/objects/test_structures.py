@@ -10,8 +10,8 @@ import pytest
 import trimesh
 
 import siteplan
-from siteplan.anatomy import Cone, Kind, Structure, Surface, Tube
-from siteplan.objects import segmentation
+from siteplan.anatomy import Cone, Kind, MadeBy, Structure, Surface, Tube
+from siteplan.objects import segmentation, surface_segmentation
 from siteplan.objects.context import context_of
 from siteplan.objects.dataset import save
 from siteplan.objects.voxels import tube_distance, voxel_mask
@@ -218,3 +218,36 @@ def test_a_volume_in_one_file(tmp_path: Path) -> None:
         place = ds.PerFrameFunctionalGroupsSequence[int(source.ReferencedFrameNumber) - 1].PlanePositionSequence[0]
         own = frame.PlanePositionSequence[0].ImagePositionPatient
         assert np.allclose(np.array(place.ImagePositionPatient, float), np.array(own, float), atol=1e-4)
+
+
+@pytest.mark.parametrize("made_by", list(MadeBy))
+def test_what_the_program_traced_is_written_too_and_says_who_confirmed_it(
+    tmp_path: Path, tool: Any, made_by: MadeBy
+) -> None:
+    """A segment that is not MANUAL needs its algorithm (PS3.3 C.8.20.2); highdicom refuses it otherwise."""
+    recipe = make.Recipe(count=12, rows=40, columns=44, gap=0.4)
+    (tmp_path / "in").mkdir()
+    ds = make.multi_frame_dataset(recipe, make.stored_values(recipe))
+    (tmp_path / "in/one.dcm").write_bytes(make.file_bytes(ds, make.EXPLICIT))
+    scan = siteplan.read_scan(tmp_path / "in")
+    centre = scan.index_to_lps(np.array(scan.shape) / 2)
+    tube = Tube(np.stack([centre - (0, 0, 1.0), centre + np.ones(3)]), np.array([1.0, 1.0]))
+    structures = (Structure(Kind.CANAL, "canal", tube, made_by=made_by),)
+    context, naming = context_of(scan, Identity.AS_GIVEN), Naming.of(structures, Identity.AS_GIVEN)
+    voxels = segmentation.segmentation_object(scan, structures, context, segmentation.series(), naming)
+    mesh = surface_segmentation.surface_object(structures, context, surface_segmentation.series(), naming)
+    assert voxels is not None
+    assert mesh is not None
+    for name, written in (("voxels", voxels), ("mesh", mesh)):
+        save(written, tmp_path / f"{name}.dcm")
+        said = tool("dciodvfy", str(tmp_path / f"{name}.dcm"))
+        assert "Error" not in said.stdout + said.stderr, said.stderr
+    segment = pydicom.dcmread(tmp_path / "voxels.dcm").SegmentSequence[0]
+    surface = pydicom.dcmread(tmp_path / "mesh.dcm").SegmentSequence[0]
+    drawn = made_by is MadeBy.DRAWN
+    assert segment.SegmentAlgorithmType == surface.SegmentAlgorithmType == ("MANUAL" if drawn else "SEMIAUTOMATIC")
+    made = surface.ReferencedSurfaceSequence[0].SegmentSurfaceGenerationAlgorithmIdentificationSequence[0]
+    assert ("not confirmed by a person" in made.AlgorithmName) is (made_by is MadeBy.FOUND)
+    if not drawn:
+        assert segment.SegmentAlgorithmName == made.AlgorithmName
+        assert made.AlgorithmFamilyCodeSequence[0].CodeMeaning == "Edge Detection"  # CID 7162
