@@ -9,7 +9,7 @@ from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 
 from siteplan.frame import SiteFrame
-from siteplan.measures import Measure
+from siteplan.measures import Measure, thinner_words
 from siteplan.report import palette
 from siteplan.report.palette import Dash, Line
 from siteplan.report.plane import Plane, letters
@@ -52,6 +52,9 @@ def measure_words(measure: Measure, *, decimals: int = 1, interval: bool = True)
     """A number as a person reads it: sign, unit, interval; a dash and no number where there is none."""
     if measure.value is None:
         return say("number.absent")
+    thinner = thinner_words(measure)
+    if thinner is not None:  # its likeliest value alone would read as if the scan had told it
+        return thinner
     unit = say(f"unit.{measure.unit.replace('.', '_')}")
     if measure.unit in {"grey", "HU"}:
         decimals = 0
