@@ -45,7 +45,7 @@ def document(findings: Findings, identity: Identity, made: datetime | None = Non
         "between": [_between(findings, c, naming, notes) for c in findings.between_fixtures],
         "structures": [
             {"letter": naming.letter(s.name), "name": naming.name(s.name), "kind": s.kind.value.replace("-", " "),
-             "made_by": s.made_by.value, "uncertainty": with_unit(s.uncertainty_mm, "mm")}
+             "made_by": s.made_by.value, "uncertainty": with_unit(s.uncertainty_mm, "mm", 2)}
             for s in findings.structures
         ],
         "remarks": case.notes if identity.keeps_free_text else "",

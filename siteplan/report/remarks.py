@@ -8,6 +8,7 @@ import numpy as np
 from siteplan.anatomy.structure import Kind
 from siteplan.bone import BoneFindings
 from siteplan.findings import SiteFindings
+from siteplan.flags import Flag
 from siteplan.measures import Measure, distance_words, rounded_down
 from siteplan.placement import Clearance
 from siteplan.placement.margins import FIXTURE
@@ -112,6 +113,12 @@ def not_drawn_words(site: SiteFindings) -> list[str]:
     return [_NOT_DRAWN[found.code] for found in site.scan_findings if found.code in _NOT_DRAWN]
 
 
+def not_confirmed_words(site: SiteFindings) -> str:
+    """Which structures a verdict rests on that the program found and no person has confirmed; "" where none."""
+    names = [c.structure for c in site.headline_clearances if Flag.NOT_CONFIRMED in c.distance.flags]
+    return f"{', '.join(names)}: found by the program and not confirmed by a person yet" if names else ""
+
+
 def rim_words(site: SiteFindings) -> str:
     """That the bone at the platform is narrower than the fixture there, or was not measured; "" where it suffices.
 
@@ -147,8 +154,9 @@ def _roof_matters(site: SiteFindings, clearance: Clearance, roofs: dict[str, str
 
 
 def beside_verdict(site: SiteFindings, decider: Clearance | None) -> list[str]:
-    """Lines that stand under a site's verdict wherever it is summed up: contacts, a nearer roof, the hand."""
-    lines = not_drawn_words(site)
+    """Lines that stand under a site's verdict wherever it is summed up: what it does not hold for, contacts, a nearer
+    roof, the hand."""
+    lines = [*not_drawn_words(site), not_confirmed_words(site)]
     lines += [
         f"{about_words(c, c.structure)}: {spaced(c.distance)}, {demand_words(c)}"
         for c in site.headline_clearances

@@ -147,3 +147,24 @@ def test_a_distance_is_never_printed_larger_than_it_is() -> None:
     assert distance_words(short) == "1.99 mm (1.23 to 2.77)"
     assert distance_words(Measure(0.29, "mm")) == "0.29 mm"  # 0.29 is not held exactly in binary
     assert distance_words(Measure(-0.001, "mm")) == "-0.01 mm"
+
+
+def test_a_verdict_that_rests_on_an_unconfirmed_structure_says_so_wherever_it_is_summed_up(findings: Findings) -> None:
+    # The one picture of a message shows a green verdict alone: what nobody has confirmed must stand under it.
+    placed = findings.sites[0].placed
+    assert placed is not None
+    canal, *rest = placed.clearances
+    found = replace(canal, distance=canal.distance.flagged(Flag.NOT_CONFIRMED))
+    words = f"{canal.structure}: found by the program and not confirmed by a person yet"
+    for clearances, said in (((found, *rest), True), (placed.clearances, False)):
+        told = changed(findings, clearances=clearances)
+        assert (words in remarks.beside_verdict(told.sites[0], None)) is said
+        assert (
+            any("not confirmed by a person" in x for x in document(told, Identity.NONE)["summary"][0]["also"]) is said
+        )
+        assert ("not confirmed by a person" in site_tables(told)) is said
+
+
+def test_how_well_a_structure_is_known_is_not_rounded_to_nothing(findings: Findings) -> None:
+    known = replace(findings, structures=tuple(replace(s, uncertainty_mm=0.04) for s in findings.structures))
+    assert {row["uncertainty"] for row in document(known, Identity.NONE)["structures"]} == {"0.04\u00a0mm"}
