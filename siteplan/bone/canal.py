@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, label
 
 from siteplan.bone.block import SiteBlock
-from siteplan.bone.floor import EDGE_SYSTEMATIC_BLUR_SHARE, EDGE_SYSTEMATIC_MM, Below, Layer, LayerStart
+from siteplan.bone.floor import Below, Layer, LayerStart, edge_systematic_mm
 from siteplan.bone.least_squares import levenberg
 from siteplan.bone.levels import GreyLevels
 from siteplan.bone.section import Section
@@ -156,7 +156,7 @@ def _on_axis(p: Array, covariance: Array, blur: tuple[float, float]) -> Layer | 
     if off > _GRAZING * radius:
         return None
     wall, g_wall = _entry(p, off, radius + t, (radius, t))
-    systematic = EDGE_SYSTEMATIC_MM + EDGE_SYSTEMATIC_BLUR_SHARE * blur[0]
+    systematic = edge_systematic_mm(blur[0])
 
     def sd(g: Array, share: float) -> float:
         return float(np.hypot(np.sqrt(max(float(g @ covariance @ g), 0.0)), share * systematic))

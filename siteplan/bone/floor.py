@@ -32,9 +32,14 @@ SEEN_MM = 1.0
 """A lining of at least this thickness shows as a shoulder on the profile (our own)."""
 _SOFT_SHARE = 0.12
 """Its grey is soft tissue's to within this share of the step from air (our own)."""
-EDGE_SYSTEMATIC_MM = 0.012
-EDGE_SYSTEMATIC_BLUR_SHARE = 0.08
-"""SD of what the model leaves out: a constant and a share of the blur SD (our own estimate, from simulated volumes)."""
+_SYSTEMATIC_MM, _SYSTEMATIC_PER_MM = 0.004, 0.33
+"""SD of what the model leaves out: a constant and a share per mm of the blur SD squared (our own estimate, from
+simulated volumes: errors grow sixfold where blur doubles)."""
+
+
+def edge_systematic_mm(blur_mm: float) -> float:
+    """SD of a fitted edge's place from what the models of floor and canal leave out, mm; `blur_mm` in slices, SD."""
+    return _SYSTEMATIC_MM + _SYSTEMATIC_PER_MM * blur_mm**2
 
 
 class Below(StrEnum):

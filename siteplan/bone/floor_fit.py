@@ -10,14 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from siteplan.bone.block import SiteBlock
-from siteplan.bone.floor import (
-    EDGE_SYSTEMATIC_BLUR_SHARE,
-    EDGE_SYSTEMATIC_MM,
-    SEEN_MM,
-    Array,
-    Layer,
-    LayerStart,
-)
+from siteplan.bone.floor import SEEN_MM, Array, Layer, LayerStart, edge_systematic_mm
 from siteplan.bone.least_squares import levenberg
 from siteplan.bone.levels import GreyLevels
 from siteplan.bone.lining import SEEN_SD, TRIED_MM, LiningPrior, air_step, lining_prior, log_evidence
@@ -144,7 +137,7 @@ def _fit(site: _Site, start: LayerStart, data: Data, lining: LiningPrior | None 
         return None
     t = float(np.exp(p[6]))
     slope = float(np.hypot(p[1], p[2]))
-    systematic = (EDGE_SYSTEMATIC_MM + EDGE_SYSTEMATIC_BLUR_SHARE * site.blur[0]) * float(np.sqrt(1 + slope**2))
+    systematic = edge_systematic_mm(site.blur[0]) * float(np.sqrt(1 + slope**2))
     g_near = np.zeros(len(p))
     g_near[0], g_near[6] = 1, -t
     near_sd = float(np.sqrt(max(float(g_near @ covariance @ g_near), 0.0)))
