@@ -8,7 +8,7 @@ from siteplan.placement.hand import Risk
 from siteplan.report.naming import Naming
 from siteplan.report.remarks import roof_words
 from siteplan.report.site_content import approach_words, clearance_row, fixture_words, whose_words
-from siteplan.report.words import Notes, figure, percent, sentence, with_unit
+from siteplan.report.words import Notes, figure, percent, sentence, torque_words, with_unit
 from siteplan.surgery.card import Branch, Preparation, Step
 from siteplan.surgery.forecast import TorqueReport
 from siteplan.surgery.reasons import Reason
@@ -137,11 +137,10 @@ def _further(step: Step, naming: Naming) -> str:
 def _torque(preparation: Preparation, notes: Notes) -> dict[str, Any]:
     goal = preparation.torque
     low, high = goal.target_Ncm
-    unit = "\u00a0N·cm"
     return {
-        "target": f"{figure(low, 0)} to {figure(high, 0)}{unit}",
-        "loading": f"{figure(goal.loading_Ncm, 0)}{unit}",
-        "ceiling": f"{figure(goal.ceiling_Ncm, 0)}{unit}",
+        "target": torque_words(low, high),
+        "loading": torque_words(goal.loading_Ncm),
+        "ceiling": torque_words(goal.ceiling_Ncm),
         "why": sentence(goal.why.text),
         "note": notes.number(sentence("; ".join(part for part in (goal.why.where, goal.why.source) if part))),
         "forecast": _forecast(preparation.forecast, notes),

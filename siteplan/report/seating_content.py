@@ -8,7 +8,7 @@ from siteplan.case.tooth import universal_of
 from siteplan.findings import PlacedFixture, SiteFindings
 from siteplan.report.identity import Identity
 from siteplan.report.site_content import fixture_words
-from siteplan.report.words import figure, sentence, with_unit
+from siteplan.report.words import figure, sentence, torque_words, with_unit
 from siteplan.surgery.cautions import LOADING, SEATING
 from siteplan.surgery.seating import Phase
 from siteplan.surgery.told import SeatingStory, Told
@@ -63,8 +63,8 @@ def _blank(placed: PlacedFixture) -> dict[str, Any]:
     return {
         "blank": True,
         "fixture": fixture_words(placed),
-        "aim": f"Aim for {figure(low, 0)} to {_torque(high)}, early loading from {_torque(goal.loading_Ncm)}, "
-        f"never above {_torque(goal.ceiling_Ncm)}",
+        "aim": f"Aim for {torque_words(low, high)}, early loading from {torque_words(goal.loading_Ncm)}, "
+        f"never above {torque_words(goal.ceiling_Ncm)}",
         "steps": [
             {"number": number, "what": f"{step.drill.name}: {step.shows}"}
             for number, step in enumerate(placed.preparation.steps, start=1)
@@ -81,8 +81,8 @@ def _kept(story: SeatingStory, placed: PlacedFixture | None, identity: Identity)
     return {
         "blank": False,
         "fixture": story.plan.fixture,
-        "aim": f"Aim for {figure(low, 0)} to {_torque(high)}, early loading from {_torque(story.plan.loading_Ncm)}, "
-        f"never above {_torque(story.plan.ceiling_Ncm)}",
+        "aim": f"Aim for {torque_words(low, high)}, early loading from {torque_words(story.plan.loading_Ncm)}, "
+        f"never above {torque_words(story.plan.ceiling_Ncm)}",
         "status": _status(story),
         "warnings": [*_warnings(story, placed), *_against(story, identity)],
         "rows": _rows(story, identity),
@@ -131,11 +131,12 @@ def _warnings(story: SeatingStory, placed: PlacedFixture | None) -> list[str]:
         )
     if story.state.loose:
         out.append(
-            f"The final torque is below the loading torque of {_torque(story.plan.loading_Ncm)}: do not load early"
+            f"The final torque is below the loading torque of {torque_words(story.plan.loading_Ncm)}: do not load early"
         )
     top = max((torque for run in story.runs for _, torque in run.points), default=0.0)
     if top > story.plan.ceiling_Ncm:
-        out.append(f"A torque of {_torque(top)} was entered, above the ceiling of {_torque(story.plan.ceiling_Ncm)}")
+        ceiling = torque_words(story.plan.ceiling_Ncm)
+        out.append(f"A torque of {torque_words(top)} was entered, above the ceiling of {ceiling}")
     return [sentence(text) for text in out]
 
 
@@ -157,7 +158,7 @@ def _rows(story: SeatingStory, identity: Identity) -> list[dict[str, str]]:
         ("Lot number", _free(story.lots, identity) or "not entered"),
         ("Begun", _begun(story, identity)),
         ("Apex below the bone entry", depth),
-        ("Final torque", _torque(state.final_Ncm) if state.final_Ncm is not None else "not read"),
+        ("Final torque", torque_words(state.final_Ncm) if state.final_Ncm is not None else "not read"),
         ("Forecast at full depth", f"{figure(forecast['value'], 0)}\u00a0N·cm ({figure(forecast['low'], 0)} to "
          f"{figure(forecast['high'], 0)})" if known else "none"),
         ("Drills planned", ", ".join(story.first.planned_drills) or "none"),
@@ -255,7 +256,3 @@ def shared_seating(story: SeatingStory) -> dict[str, Any]:
     for key in ("felt", "drills_used", "drills_after_first_try"):
         out[key] = [_shown(text, story) or LEFT_OUT for text in out[key]]
     return out
-
-
-def _torque(value: float) -> str:
-    return f"{figure(value, 0 if float(value).is_integer() else 1)}\u00a0N·cm"

@@ -59,6 +59,11 @@ def with_unit(value: float, unit: str, digits: int | None = None) -> str:
     return f"{figure(value, places)}{gap}{word}"
 
 
+def torque_words(low: float, high: float | None = None) -> str:
+    """A torque, or two ends of what is aimed for, as they were given: a limit is not rounded past itself."""
+    return f"{low:g}{NO_BREAK}N·cm" if high is None or low == high else f"{low:g} to {high:g}{NO_BREAK}N·cm"
+
+
 def cell(measure: Measure, notes: Notes, digits: int | None = None) -> dict[str, Any]:
     """A table cell: value with unit, 95 % interval, numbers of its footnotes; or that it was not measured, and why.
 

@@ -7,7 +7,17 @@ from siteplan.bone.terminal import text
 from siteplan.flags import Flag
 from siteplan.measures import Measure, thinner_words
 from siteplan.report.site_content import _form_row
-from siteplan.report.words import NOT_MEASURED, Notes, cell, date_words, figure, safe_cell, sentence, with_unit
+from siteplan.report.words import (
+    NOT_MEASURED,
+    Notes,
+    cell,
+    date_words,
+    figure,
+    safe_cell,
+    sentence,
+    torque_words,
+    with_unit,
+)
 
 
 def test_absent_measure_gives_its_reason() -> None:
@@ -101,3 +111,10 @@ def test_a_ridge_form_without_width_says_why() -> None:
     row = _form_row(ridge_form(Measure(12.0, "mm"), (nothing,), 0.0), notes)
     assert row["cell"]["value"] == NOT_MEASURED
     assert "no ridge width" in notes.listed()[0]["sentence"].lower()
+
+
+def test_a_torque_limit_is_printed_as_it_was_given() -> None:
+    # 37.5 N·cm printed as 38 would allow more than the maker does; "35 to 35" is no range.
+    assert torque_words(37.5) == "37.5\u00a0N·cm"
+    assert torque_words(35.0, 50.0) == "35 to 50\u00a0N·cm"
+    assert torque_words(35.0, 35.0) == "35\u00a0N·cm"
