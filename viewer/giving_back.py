@@ -19,6 +19,6 @@ def _trim() -> Callable[[int], int] | None:
     if not sys.platform.startswith("linux"):
         return None
     try:
-        return ctypes.CDLL(None).malloc_trim  # type: ignore[no-any-return]
+        return ctypes.CDLL(None).malloc_trim
     except (OSError, AttributeError):
         return None

@@ -78,6 +78,27 @@ def test_picture_shows_a_ball_at_its_place() -> None:
 
 
 @pytest.mark.opengl
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_what_is_half_clear_lies_over_what_is_behind_it(side: float) -> None:
+    """Porter and Duff 1984 (Computer Graphics 18:253-259), "over": a half-clear sheet lets half of what is behind it
+    through. Seen from either side, whatever the order in which the sheets were given."""
+    if not trial().works:
+        pytest.skip(trial().why)
+    corners = np.array([[-9.0, 0, -9], [9, 0, -9], [9, 0, 9], [-9, 0, 9]])
+    triangles = np.array([[0, 1, 2], [0, 2, 3]])
+    red, blue = (
+        Mesh(corners + np.array([0, at, 0]), triangles, colour, 0.5)
+        for at, colour in ((-2.0, "#ff0000"), (2.0, "#0000ff"))
+    )
+    camera = Camera(np.zeros(3), np.array([0, -side, 0]), np.array([0, 0, 1.0]), 4.0)
+    picture = render([red, blue], camera, 40, 40)[20, 20] / 255
+    front, back = (0, 2) if side > 0 else (2, 0)
+    seen = np.full((2, 3), 0.15)  # the sheen of a lamp that shines from the viewer's place
+    seen[0, front], seen[1, back] = 1.0, 1.0
+    assert picture == pytest.approx(0.5 * seen[0] + 0.25 * seen[1] + 0.25, abs=0.02)
+
+
+@pytest.mark.opengl
 def test_site_picture_holds_fixture_and_canal(findings: Findings) -> None:
     if not trial().works:
         pytest.skip(trial().why)
