@@ -215,7 +215,7 @@ def _read(path: Path) -> ArchivesFile:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise ArchiveError(
-            f"{path}: there is no such file; write one that names your archives ('siteplan schema archives')."
+            f"{path}: there is no such file; write one that names your archives, as 'siteplan fetch --help' shows."
         ) from None
     except (OSError, UnicodeDecodeError):
         raise ArchiveError(f"{path}: the file of archives cannot be read; it must be a UTF-8 text file.") from None
@@ -230,9 +230,11 @@ def _read(path: Path) -> ArchivesFile:
 def _sentence(error: ValidationError) -> str:
     """The first mistake, without the value that somebody typed: it may be a secret in the wrong place."""
     first = error.errors(include_input=False, include_url=False)[0]
+    if first["loc"] == ("format",):
+        return "format: this file must begin with 'format = 1'; 'siteplan fetch --help' shows an example."
     place = ".".join(str(part) for part in first["loc"] if part not in ("dicomweb", "dimse"))
     said = {
-        "missing": "this key is missing; give it",
+        "missing": "this key is missing; give it, as 'siteplan fetch --help' shows",
         "extra_forbidden": "this key is not known here; remove it or correct its spelling",
         "union_tag_not_found": "the key 'over' is missing; give 'dicomweb' or 'dimse'",
         "union_tag_invalid": "the key 'over' must be 'dicomweb' or 'dimse'",

@@ -18,7 +18,8 @@ VOLUME = "CT"
 
 def add_parser(commands: Any) -> None:
     """Add this command."""
-    parser = commands.add_parser("fetch", help="find a series in an archive and bring it here")
+    what = "find a series in an archive and bring it here"
+    parser = commands.add_parser("fetch", help=what, description=f"{what.capitalize()}.", **with_example())
     add_archive(parser)
     parser.add_argument("--out", metavar="DIR", help="folder for the series, new or empty; without it, only list")
     parser.add_argument("--study", metavar="UID", help="Study Instance UID")
@@ -42,6 +43,19 @@ def add_archive(parser: Any) -> None:
     """The arguments that name an archive."""
     parser.add_argument("archive", metavar="ARCHIVE", help="name of the archive in the settings file")
     parser.add_argument("--settings", metavar="FILE", help="the settings file, instead of archives.toml in your folder")
+
+
+def with_example() -> dict[str, Any]:
+    """What the help of a command says of the settings file."""
+    from textwrap import indent
+
+    from siteplan.archive.example import EXAMPLE
+
+    return {
+        "formatter_class": argparse.RawDescriptionHelpFormatter,
+        "epilog": f"archives.toml lies in ~/.config/siteplan (or SITEPLAN_FILES) and holds no password:\n\n"
+        f"{indent(EXAMPLE, '  ')}\nall its keys: siteplan schema archives",
+    }
 
 
 def opened(args: argparse.Namespace) -> "Archive":

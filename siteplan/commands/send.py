@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from siteplan.commands._shared import print_json, progress_to, silent
-from siteplan.commands.fetch import add_archive, counted, opened
+from siteplan.commands.fetch import add_archive, counted, opened, with_example
 
 if TYPE_CHECKING:
     from siteplan.archive import Sent
@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 
 def add_parser(commands: Any) -> None:
     """Add this command."""
-    parser = commands.add_parser("send", help="send DICOM objects to an archive and see that they are there")
+    what = "send DICOM objects to an archive and see that they are there"
+    parser = commands.add_parser("send", help=what, description=f"{what[0].upper()}{what[1:]}.", **with_example())
     add_archive(parser)
     parser.add_argument("paths", metavar="PATH", nargs="+", help="files or folders with DICOM objects")
     parser.add_argument("--json", action="store_true", help="print JSON and nothing else")

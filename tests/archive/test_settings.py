@@ -10,7 +10,9 @@ import jsonschema
 import pytest
 from places import write_settings
 
+from siteplan import cli
 from siteplan.archive import archives_schema, load_archive, open_archive
+from siteplan.archive.example import EXAMPLE
 from siteplan.archive.login import exposed, secret_of
 from siteplan.errors import ArchiveError
 from siteplan.schemas import NAMES, schema_of
@@ -79,7 +81,7 @@ def test_a_file_that_is_not_there_not_toml_or_without_the_archive(tmp_path: Path
     with pytest.raises(ArchiveError, match="there is no archive 'other'; it names it"):
         load_archive("other", write_settings(tmp_path / "a.toml", WEB))
     (tmp_path / "two.toml").write_text("format = 2\n[archive.it]\nover = 'dicomweb'\nurl = 'https://a.example'\n")
-    with pytest.raises(ArchiveError, match="format: input should be 1"):
+    with pytest.raises(ArchiveError, match="format: this file must begin with 'format = 1'"):
         load_archive("it", tmp_path / "two.toml")
 
 
@@ -142,3 +144,24 @@ def test_a_secret_in_a_file(tmp_path: Path) -> None:
     (tmp_path / "token").chmod(0o644)
     assert "other users of this machine can read this secret" in exposed(named)
     assert SECRET not in exposed(named)
+
+
+def test_the_example_of_the_help_is_a_file_that_is_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "archives.toml"
+    path.write_text(EXAMPLE, encoding="utf-8")
+    assert load_archive("clinic", path).settings.encrypted
+    assert "not encrypted" in load_archive("scanner", path).caution
+    for command in ("fetch", "send"):
+        with pytest.raises(SystemExit):
+            cli.main([command, "--help"])
+        said = capsys.readouterr().out
+        assert all(line.strip() in said for line in EXAMPLE.splitlines())
+    # What is left out is pointed to the example, whatever it is.
+    path.write_text(EXAMPLE.replace("format = 1", ""), encoding="utf-8")
+    with pytest.raises(ArchiveError, match="must begin with 'format = 1'"):
+        load_archive("clinic", path)
+    monkeypatch.setenv("SITEPLAN_FILES", str(tmp_path / "nowhere"))
+    with pytest.raises(ArchiveError, match="fetch --help"):
+        load_archive("clinic")
