@@ -74,7 +74,9 @@ def _one(args: argparse.Namespace, case: Any, entry: Any, library: Any, scan: An
     kept = None
     if args.keep is not None:
         kept = _keep.keep(case, _keep.chosen_one(args, found), library, scan)
-    _show(args, {"tooth": args.tooth, **found.as_json()}, lines(args.tooth, found), kept)
+    led = library.guidance_at(entry)
+    data = {"tooth": args.tooth, "guidance": led.as_json(), **found.as_json()}
+    _show(args, data, [f"drilled {led.phrase}", *lines(args.tooth, found)], kept)
 
 
 def _show(args: argparse.Namespace, data: dict[str, Any], text: list[str], kept: _keep.Kept | None) -> None:
@@ -105,8 +107,17 @@ def _whole(args: argparse.Namespace, case: Any, entries: Any, library: Any, scan
     kept = None
     if args.keep is not None:
         kept = _keep.keep(case, _keep.chosen_rows(answers), library, scan)
-    data = {"jaws": [{"jaw": jaw, **answer.as_json()} for jaw, answer in answers.items()]}
-    _show(args, data, [line for jaw, answer in answers.items() for line in jaw_lines(jaw, answer)], kept)
+    led = {entry.tooth: library.guidance_at(entry) for entry in entries}
+    told = {str(tooth): one.as_json() for tooth, one in led.items()}
+    data = {"guidance": told, "jaws": [{"jaw": jaw, **answer.as_json()} for jaw, answer in answers.items()]}
+    ways = dict.fromkeys(one.phrase for one in led.values())
+    heads = [f"drilled {way}" + (f" at {_teeth(led, way)}" if len(ways) > 1 else "") for way in ways]
+    _show(args, data, heads + [line for jaw, answer in answers.items() for line in jaw_lines(jaw, answer)], kept)
+
+
+def _teeth(led: Any, way: str) -> str:
+    """The teeth that are drilled in one way."""
+    return ", ".join(str(tooth) for tooth, one in led.items() if one.phrase == way)
 
 
 def _along(tooth: int) -> int:
@@ -156,10 +167,9 @@ def _place(
         reach = replace(reach, tilt_deg=args.tilt)
     same_jaw = [site for site in case.sites if site.tooth != entry.tooth and site.jaw == entry.jaw]
     axes = [pose_of(site).axis for site in same_jaw if site.fixture is not None or not alone]
+    standing = [site for site in same_jaw if alone and site.fixture is not None]
     neighbours = tuple(
-        (f"fixture {site.tooth}", library.catalogue.get(site.fixture).body, pose_of(site))
-        for site in same_jaw
-        if alone and site.fixture is not None
+        (f"fixture {site.tooth}", library.catalogue.get(site.fixture).body, pose_of(site)) for site in standing
     )
     return Place(
         bone,
@@ -172,6 +182,8 @@ def _place(
         reach=reach,
         planned=pose_of(entry),
         inner=entry.inner_side,
+        hand=library.guidance_at(entry).hand,
+        neighbour_hands=tuple(library.guidance_at(site).hand for site in standing),
     )
 
 
@@ -220,10 +232,20 @@ def jaw_lines(jaw: str, answer: Any) -> list[str]:
     return out + list(cautions)
 
 
+def _percent(chance: Any) -> str:
+    """A chance with its interval."""
+    return f"{100 * chance.value:.0f} % ({100 * chance.low:.0f} to {100 * chance.high:.0f})"
+
+
 def _whole_lines(jaw: Any) -> list[str]:
     """Spacing, common path and spread."""
     near = [c for c in jaw.spacing if c.distance.value is not None]
-    out = [f"   {c.structure}: {c.distance.value:.1f} mm between the bodies, {c.verdict.value}" for c in near]
+    risks = {risk.structure: risk for risk in jaw.spacing_risks}
+    out = [
+        f"   {c.structure}: {c.distance.value:.1f} mm between the bodies, {c.verdict.value}; nearer than"
+        f" {c.margin.value_mm:g} mm with a chance of {_percent(risks[c.structure].breach)} where both hands deviate"
+        for c in near
+    ]
     way = jaw.way_in
     out.append(
         f"   common path of insertion: axes within {way.half_angle_deg:.1f} degrees of one direction"

@@ -57,13 +57,21 @@ def fixture_to_fixture_risk(
     """
     other_hand = hand if other_hand is None else other_hand
     margin = margins.of(FIXTURE).value_mm
+    drawn = drawn_between(solid, pose, other, other_pose, margin, (hand, other_hand), samples)
+    return Risk(name, chance_of(drawn < 0.0), chance_of(drawn < margin), hand, margin, other_hand=other_hand)
+
+
+def drawn_between(
+    solid: Solid, pose: Pose, other: Solid, other_pose: Pose, enough_mm: float, both: tuple[Hand, Hand], samples: int
+) -> Array:
+    """Distances (samples,) of two bodies as they might turn out; those above `enough_mm` may be given too small."""
+    hand, other_hand = both
     mine = hand.poses(pose, samples)
     theirs = other_hand.poses(other_pose, samples, seed=SEED + OTHER_HAND)
     # Only how the two stand to each other counts: the other is held, and this one seen from it.
     turned = [_seen_from(other_pose, mine[n], theirs[n]) for n in range(samples)]
     seen = Poses(np.array([p for p, _ in turned]), np.array([a for _, a in turned]))
-    drawn = distances_to_body(solid, seen, other, other_pose, margin)
-    return Risk(name, chance_of(drawn < 0.0), chance_of(drawn < margin), hand, margin, other_hand=other_hand)
+    return distances_to_body(solid, seen, other, other_pose, enough_mm)
 
 
 def distances_to_body(solid: Solid, poses: Poses, other: Solid, other_pose: Pose, enough_mm: float) -> Array:

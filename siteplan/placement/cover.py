@@ -21,6 +21,9 @@ STARTS_MM = (1.0, 2.0, 3.0)
 _ROUNDS = 6
 """Turns of the fixed-point search for the surface in a tilted plane; each shrinks the error at least threefold."""
 
+_SETTLED_MM = 1e-4
+"""A surface that moved less in one turn is found: the turns left move it less again (our own choice)."""
+
 
 def bone_cover(
     bone: BoneFindings,
@@ -114,7 +117,10 @@ def _in_plane(ridge: Ridge, centre: Array, axis: Array, side: int) -> Array:
     edge = _edge_at(ridge, sheet, depth, column)
     for _ in range(_ROUNDS if (np.abs(axis[:, 0]) < 1 - 1e-12).any() else 0):
         depth = centre[..., None, 0] - (along + (edge - centre[..., None, 1]) * a[..., 1]) / a[..., 0]
-        edge = _edge_at(ridge, sheet, depth, column)
+        before, edge = edge, _edge_at(ridge, sheet, depth, column)
+        moved = np.abs(edge - before)
+        if (np.isnan(edge) == np.isnan(before)).all() and not (moved > _SETTLED_MM).any():
+            break
     return np.stack([depth, edge, m], axis=-1)
 
 

@@ -171,7 +171,7 @@ def risk(
     poses = _moved(hand.poses(pose, samples), depth_sd_mm)
     limit = margins.contact(structure.kind) if planned_contact else None
     keep = margins.of(structure.kind).value_mm if limit is None else -limit.value_mm
-    drawn = _drawn(solid, poses, structure, scan_sd_mm, keep, along_axis=limit is not None)
+    drawn = drawn_distances(solid, poses, structure, scan_sd_mm, keep, along_axis=limit is not None)
     return Risk(structure.name, chance_of(drawn < 0.0), chance_of(drawn < keep), hand, abs(keep), limit is not None)
 
 
@@ -210,7 +210,7 @@ def deepest_mm(
 
     def safe(shift: float) -> bool:
         moved = Pose(pose.platform_lps_mm + shift * pose.axis, pose.axis)
-        drawn = _drawn(solid, hand.poses(moved, samples), structure, scan_sd_mm, keep_mm)
+        drawn = drawn_distances(solid, hand.poses(moved, samples), structure, scan_sd_mm, keep_mm)
         return chance_of(drawn < keep_mm).high < level
 
     # Down from the top in half millimetres: beyond a structure the chance falls again, and that is no way to go.
@@ -228,10 +228,12 @@ def deepest_mm(
     return good
 
 
-def _drawn(
+def drawn_distances(
     solid: Solid, poses: Poses, structure: Structure, scan_sd_mm: float, keep_mm: float, *, along_axis: bool = False
 ) -> Array:
-    """Distances as they might turn out; those far above `keep_mm` (and 0) may be given too small, but still above it.
+    """Distances (N,) to a structure as they might turn out, with its and the scan's doubt.
+
+    Those far above `keep_mm` (and 0) may be given too small, but still above it.
 
     `along_axis`: behind a surface, the way that was gone past it along the axis, where that is worse.
     """

@@ -43,23 +43,44 @@ def cover_risks(
         clearances: as `bone_cover` gives them for this body at this pose.
         starts_mm: depths from which on the least cover was taken, as given to `bone_cover`.
     """
+    drawn = drawn_cover(ridge, solid, pose, clearances, hand, samples=samples, starts_mm=starts_mm)
+    return tuple(
+        Risk(c.structure, chance_of(least < 0.0), chance_of(least < c.margin.value_mm), hand, c.margin.value_mm)
+        for c, least in drawn
+    )
+
+
+def drawn_cover(
+    ridge: Ridge,
+    solid: Solid,
+    pose: Pose,
+    clearances: Sequence[Clearance],
+    hand: Hand,
+    *,
+    samples: int = 1000,
+    starts_mm: Sequence[float] = STARTS_MM,
+    step_mm: float = STEP_MM,
+) -> list[tuple[Clearance, Array]]:
+    """The clearances that `cover_risks` is about, each with the least cover (samples,) as it might turn out.
+
+    Args:
+        step_mm: distance of the depths that are looked at in each draw.
+    """
     beside = [c for c in clearances if c.kind in (BUCCAL_BONE, LINGUAL_BONE) and c.distance.value is not None]
     if not beside:
-        return ()
+        return []
     poses = hand.poses(pose, samples)
     spread = (ridge.sd_mm or 0.0) * np.random.default_rng(SEED + 2).normal(0.0, 1.0, samples)
-    asked = [_depths(ridge, solid, pose, found, hand, starts_mm) for found in beside]
+    asked = [_depths(ridge, solid, pose, found, hand, starts_mm, step_mm) for found in beside]
     every = np.unique(np.concatenate(asked))
     ridge = _carried_down(ridge)
     there = _body_there(ridge, solid, poses, every)
     cover = {key: cover_mm(ridge, solid, poses, every, side)[0] for key, side in _SIDES.items()}
-    risks = []
+    out = []
     for found, depths in zip(beside, asked, strict=True):
         columns = np.searchsorted(every, depths)
-        least = _least(cover[found.kind][:, columns], there[:, columns]) + spread
-        margin = found.margin.value_mm
-        risks.append(Risk(found.structure, chance_of(least < 0.0), chance_of(least < margin), hand, margin))
-    return tuple(risks)
+        out.append((found, _least(cover[found.kind][:, columns], there[:, columns]) + spread))
+    return out
 
 
 _SIDES = {BUCCAL_BONE: 1, LINGUAL_BONE: -1}
@@ -100,12 +121,20 @@ def _body_there(ridge: Ridge, solid: Solid, poses: Poses, depths: Array) -> Mask
     return there
 
 
-def _depths(ridge: Ridge, solid: Solid, pose: Pose, found: Clearance, hand: Hand, starts_mm: Sequence[float]) -> Array:
+def _depths(
+    ridge: Ridge,
+    solid: Solid,
+    pose: Pose,
+    found: Clearance,
+    hand: Hand,
+    starts_mm: Sequence[float],
+    step_mm: float,
+) -> Array:
     """The depths that the clearance is about: one level, or all that the body may reach from its start down."""
     if found.distance.depth_mm is not None:
         return np.array([found.distance.depth_mm])
     start = next(s for s in starts_mm if found.structure.endswith(f"from {s:g} mm below the crest"))
     top = float(ridge.frame.from_lps(pose.platform_lps_mm)[0])
     corners = top + float(pose.axis @ ridge.frame.axis) * solid.z_mm
-    even = np.arange(start, corners[-1] + DEEPER_SDS * hand.entry_sd_mm, STEP_MM)
+    even = np.arange(start, corners[-1] + DEEPER_SDS * hand.entry_sd_mm, step_mm)
     return np.unique(np.concatenate([even, corners[corners >= start]]))

@@ -2,14 +2,15 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any
 
 import numpy as np
 
 from siteplan.errors import GeometryError
-from siteplan.placement.between import fixture_to_fixture
+from siteplan.placement.between import fixture_to_fixture, fixture_to_fixture_risk
 from siteplan.placement.clearances import Clearance
+from siteplan.placement.hand import Risk
 from siteplan.placement.margins import FIXTURE, Margins
 from siteplan.placement.parallel import MUTUAL_ANGLE_DEG, Spread, WayIn, common_way_in, front_to_back, smallest_cone
 from siteplan.placement.profile import Array
@@ -34,8 +35,9 @@ class JawProposal:
 
     Attributes:
         chosen: tooth to proposal. value: sum of the ranking values less what spacing and parallelism cost.
-        spacing: clearances between neighbouring fixtures. way_in: common path of insertion. spread: None where the
-            row has no two sides. short: sentences on what the whole does not satisfy.
+        spacing: clearances between neighbouring fixtures. spacing_risks: that the hands of both break each.
+        way_in: common path of insertion. spread: None where the row has no two sides.
+        short: sentences on what the whole does not satisfy.
     """
 
     chosen: dict[int, Proposal]
@@ -44,6 +46,7 @@ class JawProposal:
     way_in: WayIn
     spread: Spread | None
     short: tuple[str, ...]
+    spacing_risks: tuple[Risk, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """As results show it."""
@@ -52,6 +55,7 @@ class JawProposal:
             "value": round(self.value, 4),
             "chosen": {str(tooth): p.as_json() for tooth, p in self.chosen.items()},
             "spacing": [c.as_json() for c in self.spacing],
+            "spacing_risks": [risk.as_json() for risk in self.spacing_risks],
             "common_cone_half_angle_deg": round(self.way_in.half_angle_deg, 2),
             "spread_mm": None if spread is None else round(spread.spread_mm, 2),
             "longest_cantilever_mm": None if spread is None else round(spread.longest_cantilever_mm, 2),
@@ -82,12 +86,27 @@ def propose_jaw(
         fixture_to_fixture(
             a.fixture.body, a.candidate.pose, b.fixture.body, b.candidate.pose, margins, name=f"{one} to {other}"
         )
-        for (one, a), (other, b) in zip(list(chosen.items())[:-1], list(chosen.items())[1:], strict=True)
+        for (one, a), (other, b) in pairwise(chosen.items())
+    )
+    risks = tuple(
+        fixture_to_fixture_risk(
+            a.fixture.body,
+            a.candidate.pose,
+            b.fixture.body,
+            b.candidate.pose,
+            margins,
+            a.steady.hand,
+            name=f"{one} to {other}",
+            other_hand=b.steady.hand,
+        )
+        for (one, a), (other, b) in pairwise(chosen.items())
     )
     axes = np.array([p.candidate.pose.axis for p in chosen.values()])
     way_in = common_way_in(axes, limit_deg)
     short = _short(ranked, teeth, spacing, way_in)
-    return JawProposal(chosen, _value(options, table, choice, limit_deg), spacing, way_in, _spread(chosen), short)
+    return JawProposal(
+        chosen, _value(options, table, choice, limit_deg), spacing, way_in, _spread(chosen), short, risks
+    )
 
 
 class _Pairs:

@@ -1,4 +1,8 @@
-"""How good a place is, once it satisfies every rule: five stated criteria from 0 to 1 and their weighted sum."""
+"""How good a place is, once it satisfies every rule: six stated criteria from 0 to 1 and their weighted sum.
+
+Five of them are reckoned for every place that is tried. The sixth, how steady a place is under the hand, takes draws;
+it is reckoned for the first ones only (`proposal.LOOKED_AT`), whose order it then decides with the others.
+"""
 
 from dataclasses import dataclass
 
@@ -23,16 +27,22 @@ choice: what a body gains beyond a usual size is small)."""
 ENGAGED_MM = 1.0
 """A tip this far into the second cortex counts as fully anchored: 1 to 2 mm in practice texts, from memory."""
 
-CRITERIA = ("room", "dense bone", "anchorage", "size", "axis")
+MISSED = -0.5
+"""Mark of a basal body whose tip does not reach the second cortex that it is made to hold in (our own choice: without
+it such a body went first at a site without a second cortex, for nothing but its size)."""
+
+CRITERIA = ("room", "dense bone", "anchorage", "size", "axis", "hand")
 """Room: least spare beyond all margins up to the reserve, the first tenths counting most; the bone on both sides with
 the lower end of its interval. Dense bone: side area of the body, counted by how dense the bone beside it is.
-Anchorage: tip in the second cortex, basal designs only. Size: side area of the body, long and wide. Axis: angle to the
-planned axis and to neighbours."""
+Anchorage: tip in the second cortex, basal designs only, below zero where it is missed. Size: side area of the body,
+long and wide. Axis: angle to the planned axis and to neighbours. Hand: chance that the hand, deviating as published,
+breaks no margin at all."""
 
 VALUE_MEANS = (
     "The value is the weighted sum, from 0 to 1, of room beyond the margins (up to a reserve for the hand), contact"
-    " with dense bone, hold in the second cortex (basal designs), size and axis. It orders places that all keep every"
-    " margin; it is no chance of success, and the weights are our own choice."
+    " with dense bone, hold in the second cortex (basal designs), size, axis, and the chance that the hand which leads"
+    " the drill breaks no margin. It orders places that all keep every margin as planned; it is no chance of success,"
+    " and the weights are our own choice."
 )
 """What a reader of the value must know."""
 
@@ -49,9 +59,15 @@ class Weights:
     anchorage: float = 0.20
     size: float = 0.25
     axis: float = 0.10
+    hand: float = 0.25
+
+    def all_of(self, design: Design) -> Array:
+        """Six weights that sum to one: those of `of` share what the hand leaves."""
+        result: Array = np.append((1.0 - self.hand) * self.of(design), self.hand)
+        return result
 
     def of(self, design: Design) -> Array:
-        """Five weights that sum to one."""
+        """Five weights that sum to one, for the criteria without the hand."""
         anchorage = self.anchorage if design is Design.ONE_PIECE_BASAL else 0.0
         weights = np.array([self.room, self.dense_bone, anchorage, self.size, self.axis])
         result: Array = weights / weights.sum()
@@ -59,14 +75,14 @@ class Weights:
 
 
 def criteria(place: Place, fixture: Fixture, poses: Poses, found: Spares) -> Array:
-    """The five criteria (N, 5) of poses, in the order of `CRITERIA`."""
+    """The first five of `CRITERIA` (N, 5) of poses."""
     size = np.full(len(poses), min(1.0, side_area_mm2(fixture) / LARGE_CONTACT_MM2))
     dense = size * dense_bone(place, fixture, poses)
     return np.stack([_room(place, found), dense, _anchorage(place, fixture, poses), size, _axis(place, poses)], axis=1)
 
 
 def density_share(marks: Array) -> float:
-    """Mean density at the side, 0 to 1, out of the five criteria (5,)."""
+    """Mean density at the side, 0 to 1, out of the criteria (5,) or (6,)."""
     return float(marks[1] / marks[3])
 
 
@@ -114,11 +130,13 @@ def _side_points(fixture: Fixture, poses: Poses) -> Array:
 
 
 def _anchorage(place: Place, fixture: Fixture, poses: Poses) -> Array:
-    second = place.bone.second_cortex_depth.value
-    if second is None or fixture.design is not Design.ONE_PIECE_BASAL:
+    if fixture.design is not Design.ONE_PIECE_BASAL:
         return np.zeros(len(poses))
+    second = place.bone.second_cortex_depth.value
+    if second is None:
+        return np.full(len(poses), MISSED)
     tip = place.bone.frame.from_lps(poses.platform_lps_mm + fixture.length_mm * poses.axis)[:, 0]
-    share: Array = np.clip((tip - second) / ENGAGED_MM, 0.0, 1.0)
+    share: Array = np.where(tip > second, np.clip((tip - second) / ENGAGED_MM, 0.0, 1.0), MISSED)
     return share
 
 

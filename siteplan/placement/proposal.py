@@ -1,7 +1,7 @@
 """Proposals for one site: ranked places with why each ranks there, and why other fixtures fall out."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,10 +11,19 @@ from siteplan.measures import rounded_up
 from siteplan.placement.clearances import Clearance
 from siteplan.placement.cover import bone_cover
 from siteplan.placement.drawn_beside import seen_badly, stops_short_mm, to_structures
+from siteplan.placement.hand import hands
 from siteplan.placement.merit import CRITERIA, VALUE_MEANS, Weights
-from siteplan.placement.reasons import beside_others, lack, offers
+from siteplan.placement.reasons import Judged, beside_others, lack, offers, steady_words
 from siteplan.placement.search import Candidate, search
+from siteplan.placement.steadiness import Steadiness, steadiness
 from siteplan.placement.trial import Place
+
+WORTH_A_GUIDE = 0.10
+"""Chance of a broken margin from which it is said what another way to lead the drill would change (our own choice)."""
+
+LOOKED_AT = 10
+"""So many of the fixtures that fit, the best by the criteria without the hand, are looked at with it and ranked anew
+(our own choice: draws take time, and what ranks behind these lacks more than steadiness gives)."""
 
 CAUTION = (
     "Proposals rest on the shapes and the scan as given and on margins that are named with their source. They are a"
@@ -32,6 +41,7 @@ class Proposal:
         tilt_deg: angle to the planned axis. sink_mm: platform below the bone beneath it.
         clearances: to every structure and to the bone surface, exact, as everywhere else.
         why: sentences that say what the place offers and why it ranks where it does.
+        steady: how often the hand would break a margin here.
     """
 
     candidate: Candidate
@@ -42,6 +52,7 @@ class Proposal:
     sink_mm: float
     clearances: tuple[Clearance, ...]
     why: tuple[str, ...]
+    steady: Steadiness
 
     @property
     def fixture(self) -> Fixture:
@@ -65,6 +76,7 @@ class Proposal:
             "tilt_deg": round(self.tilt_deg, 2),
             "sink_mm": round(self.sink_mm, 3),
             "clearances": [c.as_json() for c in self.clearances],
+            "hand": self.steady.as_json(),
             "why": list(self.why),
         }
 
@@ -108,27 +120,17 @@ def propose(place: Place, fixtures: Sequence[Fixture], *, weights: Weights | Non
     weights = weights or Weights()
     found = search(place, fixtures, weights)
     every = [c for c in found if c.fits]
-    good = every[:most]
-    ranked = tuple(_proposal(place, c, n, good, weights) for n, c in enumerate(good))
+    looked_at = [judged(place, c, weights) for c in every[: max(most, LOOKED_AT)]]
+    looked_at.sort(key=lambda j: (-j.value, j.candidate.fixture.name))
+    good = looked_at[:most]
+    ranked = tuple(_proposal(place, j, n, good, weights) for n, j in enumerate(good))
     short = () if good else _short(found)
     return Proposals(ranked, _fallen(found), short, _cautions(place), len(fixtures), len(every))
 
 
-def _proposal(place: Place, c: Candidate, n: int, good: Sequence[Candidate], weights: Weights) -> Proposal:
-    share = weights.of(c.fixture.design)
-    basal = c.fixture.design is Design.ONE_PIECE_BASAL
-    contacts = place.planned_contacts if basal else frozenset()
-    exact = [
-        *to_structures(
-            c.fixture.body,
-            c.pose,
-            place.structures,
-            place.margins,
-            scan_sd_mm=place.scan_sd_mm,
-            planned_contacts=contacts,
-        )
-    ]
-    exact += bone_cover(
+def judged(place: Place, c: Candidate, weights: Weights) -> Judged:
+    """A candidate with what the hand may do to it."""
+    cover = bone_cover(
         place.bone,
         c.fixture.body,
         c.pose,
@@ -137,10 +139,41 @@ def _proposal(place: Place, c: Candidate, n: int, good: Sequence[Candidate], wei
         levels_mm=(),
         inner=place.inner,
     )
-    marks = {name: (float(m), float(w)) for name, m, w in zip(CRITERIA, c.criteria, share, strict=True)}
+    steady = steadiness(place, c.fixture, c.pose, cover)
+    marks = np.append(c.criteria, steady.mark)
+    return Judged(c, tuple(cover), steady, marks, float(marks @ weights.all_of(c.fixture.design)))
+
+
+def _proposal(place: Place, j: Judged, n: int, good: Sequence[Judged], weights: Weights) -> Proposal:
+    c = j.candidate
+    basal = c.fixture.design is Design.ONE_PIECE_BASAL
+    exact = to_structures(
+        c.fixture.body,
+        c.pose,
+        place.structures,
+        place.margins,
+        scan_sd_mm=place.scan_sd_mm,
+        planned_contacts=place.planned_contacts if basal else frozenset(),
+    )
+    share = weights.all_of(c.fixture.design)
+    marks = {name: (float(m), float(w)) for name, m, w in zip(CRITERIA, j.marks, share, strict=True)}
     tilt = float(np.degrees(np.arccos(np.clip(c.pose.axis @ place.bone.frame.axis, -1.0, 1.0))))
-    why = (*offers(c, tilt), *beside_others(place, c, n, good, weights))
-    return Proposal(c, n + 1, c.value, marks, tilt, float(c.trial[4]), tuple(exact), why)
+    led = (steady_words(j.steady), *(_led_otherwise(place, j) if n == 0 else ()))
+    why = (*offers(c, tilt), *led, *beside_others(place, j, n, good, weights))
+    return Proposal(c, n + 1, j.value, marks, tilt, float(c.trial[4]), (*exact, *j.cover), why, j.steady)
+
+
+def _led_otherwise(place: Place, j: Judged) -> tuple[str, ...]:
+    """What the chance would be if the drill were led in the other published ways; nothing where there is hardly any."""
+    if j.steady.broken.value < WORTH_A_GUIDE:
+        return ()
+    c = j.candidate
+    others = [replace(place, hand=hand) for name, hand in hands().items() if name != place.hand.name]
+    said = [
+        f"{other.hand.phrase} {100 * steadiness(other, c.fixture, c.pose, j.cover).broken.value:.0f} %"
+        for other in others
+    ]
+    return (f"The same chance if the drill is led otherwise: {', '.join(said)}.",)
 
 
 def _fallen(found: Sequence[Candidate]) -> tuple[str, ...]:
@@ -179,7 +212,7 @@ def _short(found: Sequence[Candidate]) -> tuple[str, ...]:
 
 
 def _cautions(place: Place) -> tuple[str, ...]:
-    said = [CAUTION]
+    said = [CAUTION, place.hand.caution]
     if not place.structures:
         said.append("The case names no structure (canal, sinus floor, root): only bone was kept a margin from.")
     found = [s.name for s in place.structures if s.made_by.value == "found"]

@@ -1,15 +1,18 @@
 """Why a proposal ranks where it does, and what a place lacks, in plain sentences with the numbers behind them."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from siteplan.fixture.design import Design
 from siteplan.measures import rounded_down, rounded_up
+from siteplan.placement.clearances import Clearance
 from siteplan.placement.merit import CRITERIA, ENGAGED_MM, Weights, density_share, side_area_mm2
 from siteplan.placement.profile import Array
 from siteplan.placement.rules import COMMON_WAY, FAR_MM
 from siteplan.placement.search import Candidate
+from siteplan.placement.steadiness import Steadiness
 from siteplan.placement.trial import Place
 
 EVEN = 0.01
@@ -17,6 +20,28 @@ EVEN = 0.01
 
 WORTH_SAYING = 0.005
 """What a criterion must count for before a sentence names it (our own)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """A candidate with the bone beside it, what the hand may do to it, all six marks (6,) and its ranking value."""
+
+    candidate: Candidate
+    cover: tuple[Clearance, ...]
+    steady: Steadiness
+    marks: Array
+    value: float
+
+
+def steady_words(found: Steadiness) -> str:
+    """How often the hand breaks a margin here, and which one most often."""
+    chance, (name, often) = found.broken, found.most_often
+    head = f"{found.hand.phrase[0].upper()}{found.hand.phrase[1:]}"
+    if chance.value == 0:
+        return f"{head}, no margin was broken in {chance.samples} draws: a chance under {100 * chance.high:.0f} %."
+    span = f"{100 * chance.low:.0f} to {100 * chance.high:.0f}"
+    said = f"{head}, at least one margin is broken with a chance of {100 * chance.value:.0f} % ({span})"
+    return f"{said}, most often at {name} ({100 * often:.0f} %)."
 
 
 def offers(c: Candidate, tilt_deg: float) -> tuple[str, ...]:
@@ -30,7 +55,9 @@ def offers(c: Candidate, tilt_deg: float) -> tuple[str, ...]:
     ]
     if c.fixture.design is Design.ONE_PIECE_BASAL:
         said.append(
-            "Its tip engages the second cortex." if anchorage > 0 else "Its tip does not reach the second cortex."
+            "Its tip engages the second cortex."
+            if anchorage > 0
+            else "Its tip does not reach the second cortex, which this design is made to hold in."
         )
     return tuple(said)
 
@@ -69,17 +96,18 @@ def _tightest(c: Candidate, k: int) -> str:
     return f"{c.names[k]}: {rounded_down(float(c.measured[k]), 1):.1f} mm, which leaves {spare} beyond what is asked"
 
 
-def beside_others(place: Place, c: Candidate, n: int, good: Sequence[Candidate], weights: Weights) -> tuple[str, ...]:
+def beside_others(place: Place, c: Judged, n: int, good: Sequence[Judged], weights: Weights) -> tuple[str, ...]:
     """What puts the first before the second, and every other behind the first."""
     other = good[n + 1] if n == 0 and len(good) > 1 else good[0]
     if other is c:
         return ()
-    gain = c.criteria * weights.of(c.fixture.design) - other.criteria * weights.of(other.fixture.design)
+    mine, theirs = c.candidate.fixture, other.candidate.fixture
+    gain = c.marks * weights.all_of(mine.design) - other.marks * weights.all_of(theirs.design)
     more = [_more(place, c, other, int(k)) for k in np.argsort(-gain) if gain[k] >= WORTH_SAYING]
     less = [_more(place, other, c, int(k)) for k in np.argsort(gain) if gain[k] <= -WORTH_SAYING]
     even = abs(c.value - other.value) < EVEN
     place_word = "before" if n == 0 else "behind"
-    head = f"Ranks {'just ' if even else ''}{place_word} {other.fixture.name}"
+    head = f"Ranks {'just ' if even else ''}{place_word} {theirs.name}"
     said = [f"{head}, nearly even with it." if even else f"{head}."]
     if more:
         said.append(f"In its favour: {_joined(more)}.")
@@ -90,8 +118,9 @@ def beside_others(place: Place, c: Candidate, n: int, good: Sequence[Candidate],
     return (" ".join(said),)
 
 
-def _more(place: Place, c: Candidate, other: Candidate, k: int) -> str:
-    """What `c` has more of than `other` by criterion `k`, with both numbers."""
+def _more(place: Place, one: Judged, two: Judged, k: int) -> str:
+    """What `one` has more of than `two` by criterion `k`, with both numbers."""
+    c, other = one.candidate, two.candidate
     return {
         "room": lambda: f"more room at its tightest place ({_room(c)} beyond what is asked, against {_room(other)})",
         "dense bone": lambda: f"more side in dense bone ({_dense_side(c)}, against {_dense_side(other)})",
@@ -99,6 +128,10 @@ def _more(place: Place, c: Candidate, other: Candidate, k: int) -> str:
         "size": lambda: (
             f"a larger side in the bone ({side_area_mm2(c.fixture):.0f} mm2, against"
             f" {side_area_mm2(other.fixture):.0f} mm2)"
+        ),
+        "hand": lambda: (
+            f"a steadier place (a margin broken with a chance of {100 * one.steady.broken.value:.0f} %, against"
+            f" {100 * two.steady.broken.value:.0f} %)"
         ),
         "axis": lambda: f"an axis closer to the wanted one ({_lean(place, c)}, against {_lean(place, other)})",
     }[CRITERIA[k]]()
@@ -117,6 +150,8 @@ def _dense_side(c: Candidate) -> str:
 
 
 def _hold(c: Candidate) -> str:
+    if c.criteria[2] <= 0:
+        return "tip not in it"
     deep = float(c.criteria[2]) * ENGAGED_MM
     return f"tip {deep:.1f} mm or more in it" if c.criteria[2] >= 1 else f"tip {deep:.1f} mm in it"
 

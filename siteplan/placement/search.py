@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -43,8 +44,10 @@ class Candidate:
     """One fixture in its best place found.
 
     Attributes:
-        value: ranking value where every rule is satisfied; otherwise the least spare in mm, which is below zero.
-        criteria: (5,) see `merit.CRITERIA`. spare, measured: (K,) by rule; names: the rules; least: what each asks.
+        value: ranking value without the hand where every rule is satisfied; otherwise the least spare in mm, below
+            zero.
+        criteria: (5,) the first five of `merit.CRITERIA`.
+        spare, measured: (K,) by rule; names: the rules; least: what each asks.
     """
 
     fixture: Fixture
@@ -71,7 +74,7 @@ class Candidate:
 def values_of(
     place: Place, fixture: Fixture, trials: Array, weights: Weights, *, fine: bool, floor_mm: float = FLOOR_MM
 ) -> tuple[Array, Array, Spares]:
-    """Ranking value (N,), criteria (N, 5) and spares of trials (N, 5) of one fixture.
+    """Ranking value without the hand (N,), criteria (N, 5) and spares of trials (N, 5) of one fixture.
 
     The value of a place that breaks a rule is its least spare, below zero; any place that breaks none is above that.
     """
@@ -83,7 +86,8 @@ def values_of(
     if len(good):
         part = Spares(found.names, found.spare[good], found.value[good], found.least)
         marks[good] = criteria(place, fixture, poses.pick(good), part)
-    value = np.where(tight >= 0, marks @ weights.of(fixture.design), tight)
+    # Never below zero, or a place that breaks a rule by a hair could go before one that breaks none.
+    value = np.where(tight >= 0, np.maximum(marks @ weights.of(fixture.design), 0.0), tight)
     return value, marks, found
 
 
@@ -105,6 +109,9 @@ def search(place: Place, fixtures: Sequence[Fixture], weights: Weights) -> list[
             result[n] = _settled(place, result[n], near, start, weights, rng if hope else None)
             near = np.concatenate([near, result[n].trial[None]])
             hope = hope and result[n].value > SHORTER_FAILED_MM
+        # And back: what a longer body came to, a shorter one of the kind lacks no more of.
+        for longer, n in pairwise(reversed(members)):
+            result[n] = _no_worse(place, result[n], result[longer], weights)
     return sorted(result, key=lambda c: (-c.value, c.fixture.name))
 
 
@@ -143,16 +150,25 @@ def _settled(
     return _improved(place, own, weights, rng) if rng is not None and own.value > HOPELESS_MM else own
 
 
+def _no_worse(place: Place, found: Candidate, longer: Candidate, weights: Weights) -> Candidate:
+    """The candidate, or the same fixture where the longer one came nearer to fitting."""
+    if found.fits or longer.value <= found.value:
+        return found
+    there = _best(place, found.fixture, longer.trial[None], weights, fine=True, floor_mm=2 * NO_BONE_MM)
+    return there if there.value > found.value else found
+
+
 def _best(
     place: Place, fixture: Fixture, trials: Array, weights: Weights, *, fine: bool, floor_mm: float = FLOOR_MM
 ) -> Candidate:
     value, marks, found = values_of(place, fixture, trials, weights, fine=fine, floor_mm=floor_mm)
-    return _candidate(place, fixture, trials, int(value.argmax()), value, marks, found)
+    return candidate(place, fixture, trials, int(value.argmax()), value, marks, found)
 
 
-def _candidate(
+def candidate(
     place: Place, fixture: Fixture, trials: Array, n: int, value: Array, marks: Array, found: Spares
 ) -> Candidate:
+    """Trial `n` of those that `values_of` was asked about."""
     poses, _ = place.poses(trials[n : n + 1])
     return Candidate(
         fixture,
@@ -189,6 +205,6 @@ def _improved(place: Place, start: Candidate, weights: Weights, rng: np.random.G
         value, marks, found = values_of(place, start.fixture, trials, weights, fine=True, floor_mm=floor)
         n = int(value.argmax())
         if value[n] > best.value:
-            best = _candidate(place, start.fixture, trials, n, value, marks, found)
+            best = candidate(place, start.fixture, trials, n, value, marks, found)
         step = step * SHRINK
     return best

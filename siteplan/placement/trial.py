@@ -1,7 +1,7 @@
 """What a search for a place works on: the site with its surroundings, and trial places as five numbers each."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -9,6 +9,7 @@ from siteplan.anatomy.structure import Structure
 from siteplan.bone import BoneFindings
 from siteplan.fixture.solid import Pose, Solid
 from siteplan.frame import Vector
+from siteplan.placement.hand import ASSUMED, Hand, hands
 from siteplan.placement.margins import Margins
 from siteplan.placement.profile import Array, Poses
 from siteplan.placement.ridge import Ridge, ridge_of
@@ -55,6 +56,8 @@ class Place:
         way_in: unit direction (3,) towards the apex and the angle in degrees within which the axis must stay around it,
             so that one restoration goes in over several fixtures; None where nothing is asked.
         inner: what the inner side is called, "palatal" in an upper jaw.
+        hand: that places the fixture; proposals are ranked by how often it would break a margin.
+        neighbour_hands: of the neighbours in their order; where there are fewer, `hand` stands for the rest.
         planned: where the case puts the fixture now; always among the places that are tried. None: nothing planned.
     """
 
@@ -70,6 +73,8 @@ class Place:
     way_in: tuple[Vector, float] | None = None
     planned: Pose | None = None
     inner: str = "lingual"
+    hand: Hand = field(default_factory=lambda: hands()[ASSUMED])
+    neighbour_hands: tuple[Hand, ...] = ()
 
     @property
     def ridge(self) -> Ridge:

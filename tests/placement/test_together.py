@@ -7,8 +7,9 @@ import pytest
 
 from siteplan.fixture import load_catalogue
 from siteplan.placement import load_margins
+from siteplan.placement.hand import hands, risk
 from siteplan.placement.merit import Weights
-from siteplan.placement.proposal import propose
+from siteplan.placement.proposal import judged, propose
 from siteplan.placement.reasons import beside_others
 from siteplan.placement.rules import COMMON_WAY
 from siteplan.placement.search import search
@@ -109,10 +110,10 @@ def test_an_axis_keeps_within_the_common_path(places: dict[int, Place]) -> None:
 
 def test_reasons_name_what_differs_with_both_numbers(places: dict[int, Place]) -> None:
     fixtures = [load_catalogue().get(n) for n in ("demo-compressive-3.0x6", "demo-compressive-3.0x8")]
-    good = [c for c in search(places[33], fixtures, Weights()) if c.fits]
+    good = [judged(places[33], c, Weights()) for c in search(places[33], fixtures, Weights()) if c.fits]
     assert len(good) == 2
-    longer = next(c for c in good if c.fixture.length_mm == 8.0)
-    shorter = next(c for c in good if c.fixture.length_mm == 6.0)
+    longer = next(j for j in good if j.candidate.fixture.length_mm == 8.0)
+    shorter = next(j for j in good if j.candidate.fixture.length_mm == 6.0)
     (said,) = beside_others(places[33], good[0], 0, good, Weights())
     assert said.startswith("Ranks ")
     assert "before" in said
@@ -120,6 +121,45 @@ def test_reasons_name_what_differs_with_both_numbers(places: dict[int, Place]) -
     mine = beside_others(places[33], longer, 0, [longer, shorter], Weights())[0]
     assert "a larger side in the bone (" in mine.split("Against it")[0]
     assert "mm2, against" in mine
+
+
+def test_the_hand_counts_each_draw_once_and_a_guide_steadies(places: dict[int, Place]) -> None:
+    """The chance of any of several events lies between the greatest of theirs and their sum (Frechet 1935); for one
+    structure it is what `hand.risk` says, which `test_hand.py` holds to closed forms."""
+    place = places[44]
+    (found,) = search(place, [load_catalogue().get("demo-compressive-3.0x6")], Weights())
+    assert found.fits
+    told = {
+        name: judged(replace(place, hand=hands()[name]), found, Weights()).steady for name in ("free", "static-guide")
+    }
+    for steady in told.values():
+        assert max(steady.each.values()) <= steady.broken.value <= min(1.0, sum(steady.each.values()))
+    assert set(told["free"].each) == {"canal left", "canal right", "buccal bone", "lingual bone"}
+    assert told["static-guide"].broken.value < told["free"].broken.value
+    for canal in place.structures:
+        alone = risk(
+            found.fixture.body,
+            found.pose,
+            canal,
+            place.margins,
+            place.hand,
+            scan_sd_mm=place.scan_sd_mm,
+            samples=told["free"].broken.samples,
+        )
+        assert told["free"].each[canal.name] == pytest.approx(alone.breach.value, abs=1e-4)
+
+
+def test_a_steadier_place_goes_before_one_that_is_hardly_better_otherwise(places: dict[int, Place]) -> None:
+    """Six weights that sum to one, and the order is by the whole sum, not by the five marks without the hand."""
+    fixtures = [load_catalogue().get(n) for n in ("demo-compressive-3.0x8", "demo-compressive-3.5x8", FEW[2])]
+    found = propose(places[41], fixtures)
+    values = [sum(mark * weight for mark, weight in p.criteria.values()) for p in found.ranked]
+    assert values == sorted(values, reverse=True)
+    for p, value in zip(found.ranked, values, strict=True):
+        assert p.value == pytest.approx(value)
+        assert sum(weight for _, weight in p.criteria.values()) == pytest.approx(1.0)
+        assert p.criteria["hand"][0] == pytest.approx(1.0 - p.steady.broken.value)
+        assert any("With a free hand, " in said and " margin" in said for said in p.why)
 
 
 def test_a_single_site_is_no_jaw(places: dict[int, Place]) -> None:
