@@ -1,7 +1,8 @@
 """What blur took from, and added to, each voxel near the shell: so that a mean over a region is that of the bone.
 
 A cylinder that starts on the bone surface loses part of its cortex to the soft tissue outside. The fitted shell
-says how much: its values without blur minus its values with blur.
+says how much: its values without blur minus its values with blur. Voxels that the region's end cuts are taken in
+layers: of a voxel half in bone and half in the region, the half in the region is bone.
 """
 
 from dataclasses import dataclass
@@ -16,21 +17,42 @@ from siteplan.bone.shell_model import ShellState, shell
 
 _PLANES_MM = 3.5
 _BLURS = 3.0
+_LAYERS = 4
+"""A voxel is taken in this many layers of depth."""
 _TRUSTED_MISFIT = 2.5
 """Where residuals exceed this many times the noise (as SD) the shell says nothing."""
 
 
 @dataclass(frozen=True, eq=False)
 class Sharpening:
-    """Grey value to add at some voxels of the block: flat indices (N,) and values (N,)."""
+    """Grey value to add at some voxels of the block: flat indices (N,) and values (L, N) of layers from above down."""
 
     index: NDArray[np.int64]
-    value: Array
+    layers: Array
 
     def shift(self, weights: NDArray[np.float32]) -> float:
-        """Change of a weighted mean over the block."""
+        """Change of a weighted mean over the block; weights of its cut rows are taken for shares of their depth."""
         total = float(weights.sum())
-        return 0.0 if total <= 0 else float(weights.ravel()[self.index] @ self.value) / total
+        if total <= 0:
+            return 0.0
+        flat, row = weights.ravel(), int(np.prod(weights.shape[1:]))
+        here = flat[self.index].astype(np.float64)
+        above, below = (
+            np.where(inside, flat[np.clip(at, 0, len(flat) - 1)], 0.0)
+            for at, inside in (
+                (self.index - row, self.index >= row),
+                (self.index + row, self.index < len(flat) - row),
+            )
+        )
+        count = len(self.layers)
+        depth = (np.arange(count)[:, None] + 0.5) / count
+        starts, ends = (above <= 0) & (below > here), (below <= 0) & (above > here)
+        share = np.where(starts, here / np.maximum(below, 1e-9), np.where(ends, here / np.maximum(above, 1e-9), 1.0))
+        # How much of each layer lies in the region: its lowest part where that starts, its uppermost where it ends.
+        from_end = np.where(starts, 1 - depth, depth)
+        part = np.clip((share - from_end) * count + 0.5, 0.0, 1.0)
+        mean = (part * self.layers).sum(axis=0) / np.maximum(part.sum(axis=0), 1e-9)
+        return float(here @ mean) / total
 
 
 def sharpening_of(block: SiteBlock, fit: ShellFit, slice_dir: Array) -> Sharpening:
@@ -45,20 +67,19 @@ def sharpening_of(block: SiteBlock, fit: ShellFit, slice_dir: Array) -> Sharpeni
     voxels = Voxels(cells, block.distal_mm[planes], np.zeros(shape), np.ones(shape, dtype=bool))
     problem = Problem(fit.curve, voxels, fit.layout, fit.prior, slice_dir, fit.curve.normal[cells.point])
     state, _ = problem.state(fit.theta)
-    sharp = ShellState(
-        state.x,
-        state.t,
-        state.outside,
-        state.inside,
-        state.cortex,
-        np.full_like(state.tau, block.spacing_mm / np.sqrt(12)),
-        np.zeros_like(state.bend),
-    )
-    difference = shell(sharp).value - shell(state).value
+    blurred = shell(state).value
     bad = np.repeat(np.sqrt(fit.local_misfit[cells.point]) > _TRUSTED_MISFIT, len(planes))
-    difference[bad] = 0.0
+    layers = np.empty((_LAYERS, len(blurred)))
+    down = np.repeat(problem.n_dir[:, 0], len(planes))
+    # A step within a layer is averaged over what the cell has of the step's own direction.
+    sd = block.spacing_mm / np.sqrt(12) * np.sqrt(np.maximum(1 - down**2 * (1 - 1 / _LAYERS**2), 0.0))
+    for k in range(_LAYERS):
+        x = state.x + ((k + 0.5) / _LAYERS - 0.5) * block.spacing_mm * down
+        flat = np.zeros_like(state.bend)
+        sharp = ShellState(x, state.t, state.outside, state.inside, state.cortex, sd, flat)
+        layers[k] = np.where(bad, 0.0, shell(sharp).value - blurred)
     where = np.ravel_multi_index(
         (np.repeat(cells.row, len(planes)), np.repeat(cells.column, len(planes)), np.tile(planes, len(cells.s_mm))),
         block.values.shape,
     )
-    return Sharpening(where.astype(np.int64), difference)
+    return Sharpening(where.astype(np.int64), layers)
