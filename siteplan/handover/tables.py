@@ -1,6 +1,7 @@
 """Findings as flat tables (CSV, RFC 4180, UTF-8) for a spreadsheet or a statistics program; nothing is computed here.
 
-`measures.csv` has one row for each measure of `findings.json`, `fixtures.csv` one for each planned fixture,
+`measures.csv` has one row for each measure of `findings.json` (where `thinner_than_mm` is given, that limit is all
+that is known of a thickness, and its value only the likeliest one), `fixtures.csv` one for each planned fixture,
 `drilling.csv` one for each step of the card. Teeth by ISO 3950.
 """
 
@@ -10,8 +11,8 @@ from collections.abc import Iterator
 from typing import Any
 
 MEASURES = (
-    "tooth", "item", "structure", "kind", "depth_mm", "value", "unit", "low_95", "high_95", "sd", "samples",
-    "margin_mm", "margin_status", "margin_source", "verdict", "flags", "flag_meanings", "method",
+    "tooth", "item", "structure", "kind", "depth_mm", "value", "unit", "low_95", "high_95", "thinner_than_mm", "sd",
+    "samples", "margin_mm", "margin_status", "margin_source", "verdict", "flags", "flag_meanings", "method",
 )  # fmt: skip
 FIXTURES = (
     "tooth", "fixture", "design", "outer_diameter_mm", "core_diameter_mm", "length_mm", "platform_depth_mm",

@@ -11,6 +11,7 @@ from pydicom.sr.codedict import codes
 from pydicom.sr.coding import Code
 
 from siteplan.flags import Flag
+from siteplan.measures import rounded_up
 from siteplan.objects.codes import code_item, private, tooth_code
 from siteplan.objects.context import Context, NewSeries, new_uid
 from siteplan.objects.dataset import MAKER, stamp
@@ -173,6 +174,11 @@ def spoken(found: dict[str, Any]) -> str:
         out.append("Not measured.")
     elif found["low"] is not None and found["high"] is not None:
         out.append(f"95 % interval {found['low']:.10g} to {found['high']:.10g} {unit}.")
+    limit = found.get("thinner_than_mm")
+    if limit is not None:
+        out.insert(
+            0, f"Thinner than {rounded_up(limit, 2):.2f} mm is all that is known; the value is the likeliest one."
+        )
     if unit not in (*_UNITS, "grey"):
         out.append(f"Unit: {unit}.")
     if found.get("depth_mm") is not None:

@@ -10,7 +10,11 @@ import numpy as np
 import pytest
 from pydicom.sr.codedict import codes
 
+from siteplan.flags import Flag
+from siteplan.handover.tables import measure_rows
+from siteplan.measures import Measure
 from siteplan.objects.codes import tooth_code
+from siteplan.objects.measurement_report import spoken
 
 PLANS = ("preparation", "seating")
 
@@ -215,3 +219,11 @@ def test_teeth() -> None:
         q * 10 + p for q in range(5, 9) for p in range(1, 6)
     ]
     assert len({tooth_code(number).value for number in every}) == 52
+
+
+def test_a_thickness_of_which_only_the_limit_is_known_is_not_told_as_a_number_alone() -> None:
+    known = Measure(0.31, "mm", 0.05, 0.522, "made", (Flag.THICKNESS_OR_DENSITY,), product_hu_mm=300.0)
+    assert spoken(known.as_json()).startswith("Thinner than 0.53 mm is all that is known")
+    assert "Thinner" not in spoken(Measure(0.31, "mm", 0.05, 0.522, "made").as_json())
+    row = next(measure_rows({"sites": [{"tooth": 36, "plate": known.as_json()}], "between_fixtures": []}))
+    assert (row["thinner_than_mm"], row["high_95"]) == (0.522, 0.522)
