@@ -20,6 +20,7 @@ class Flag(StrEnum):
     THIN_CORTEX = "thin-cortex"
     THICKNESS_OR_DENSITY = "thickness-or-density"
     LOW_CONTRAST = "low-contrast"
+    DARK_BEYOND = "dark-beyond"
     WITHIN_CORTEX = "within-cortex"
     JOINED_LAYER = "joined-layer"
     NOISY = "noisy"
@@ -55,6 +56,7 @@ _MEANING: dict[Flag, str] = {
     Flag.THIN_CORTEX: "The cortex is thinner than the scan can resolve; read the upper limit.",
     Flag.THICKNESS_OR_DENSITY: "The scan cannot tell a thin dense cortex from a thicker soft one here.",
     Flag.LOW_CONTRAST: "Cortex and the bone beneath differ too little to be separated with confidence.",
+    Flag.DARK_BEYOND: "A plate with a dark space behind it, taken for a cavity full of fluid; it may be marrow.",
     Flag.WITHIN_CORTEX: "This line runs within the crestal cortex, where neither a root nor the bone's end stands out.",
     Flag.JOINED_LAYER: "Another layer, such as a sinus floor, joins the plate here; its own thickness cannot be told.",
     Flag.NOISY: "Noise is high for this measure.",

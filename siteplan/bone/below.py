@@ -1,6 +1,8 @@
 """Edges on the axis below the crestal cortex, from fitted layers or by the half-maximum rule."""
 
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -15,7 +17,10 @@ from siteplan.bone.section import Section
 from siteplan.bone.shell_fit import ShellFit
 from siteplan.flags import Flag
 
+_T = TypeVar("_T")
 _NONE = Edge(None, None, (Flag.NO_SECOND_CORTEX,))
+_SAME_MM = 1.0
+"""A canal's lumen and a filled cavity that begin this close to each other are one thing (our own)."""
 _OBSCURE_LOG_SD = 0.35
 """Log thickness known no better than this: the scan cannot tell thickness from density."""
 
@@ -42,7 +47,10 @@ def fitted_below(
     cortex_sd = float(np.hypot(cortex_sd, 0.04 * (cortex - levels.soft)))
     found: dict[Below, Layer] = {}
     for start in find_layers(block, section, levels, crest_end_mm):
-        if start.below in found:
+        if start.below in found or (start.below is Below.OUTSIDE and Below.FILLED in found):
+            continue
+        canal = found.get(Below.CANAL)
+        if start.below is Below.FILLED and canal is not None and _same(canal.far_mm, start.at_mm):
             continue
         blur = (float(along), float(across))
         noise = (fit.noise_inside, fit.spread_inside)
@@ -50,25 +58,36 @@ def fitted_below(
             layer = fit_canal(block, section, start, levels, blur, slice_dir, *noise)
         else:
             layer = fit_layer(block, start, levels, (cortex, cortex_sd), blur, slice_dir, *noise)
-        if layer is not None:
+        # Marrow between two plates is dark too, but a canal's wall cannot lie in the crestal cortex.
+        if layer is not None and (start.below is not Below.CANAL or layer.near_mm > crest_end_mm):
             found[start.below] = layer
     if Below.CANAL not in found:
         blur = (float(along), float(across))
-        floor = found.get(Below.CAVITY) or found.get(Below.OUTSIDE)
+        floor = _floor(found)
         for spot in dark_spots(block, section, levels, crest_end_mm, None if floor is None else floor.near_mm):
             start = LayerStart(Below.CANAL, spot.depth_mm, spot.bone, spot.dark)
             noise = (fit.noise_inside, fit.spread_inside)
             at = (spot.depth_mm, spot.buccal_mm)
             layer = fit_canal(block, section, start, levels, blur, slice_dir, *noise, centre=at)
-            if layer is not None:
+            if layer is not None and layer.near_mm > crest_end_mm:
                 found[Below.CANAL] = layer
                 break
     return _from_layers(found, block)
 
 
+def _same(lumen_mm: float | None, filled_mm: float) -> bool:
+    """Whether what may be a filled cavity is the lumen of a canal that was told."""
+    return lumen_mm is not None and abs(lumen_mm - filled_mm) < _SAME_MM
+
+
+def _floor(found: Mapping[Below, _T]) -> _T | None:
+    """What ends the bone: the floor of a cavity before the far plate."""
+    return next((found[kind] for kind in (Below.CAVITY, Below.FILLED, Below.OUTSIDE) if kind in found), None)
+
+
 def _from_layers(found: dict[Below, Layer], block: SiteBlock) -> BelowCrest:
     canal = found.get(Below.CANAL)
-    floor = found.get(Below.CAVITY) or found.get(Below.OUTSIDE)
+    floor = _floor(found)
     none = _why_none(block)
     wall = lumen = _no_canal(none)
     if canal is not None:
@@ -77,6 +96,8 @@ def _from_layers(found: dict[Below, Layer], block: SiteBlock) -> BelowCrest:
     if floor is None:
         return BelowCrest(none, none, none, wall, lumen)
     flags = (Flag.THICKNESS_OR_DENSITY,) if floor.log_t_sd > _OBSCURE_LOG_SD else ()
+    if floor.below is Below.FILLED:
+        flags = (*flags, Flag.DARK_BEYOND)
     return BelowCrest(
         Edge(floor.near_mm, floor.near_sd_mm, flags),
         Edge(floor.far_mm, floor.far_sd_mm),
@@ -100,9 +121,13 @@ def half_maximum_below(
     none = _why_none(block)
     edges: dict[Below, tuple[Edge, Edge]] = {}
     for start in find_layers(block, section, levels, crest_end_mm):
+        if start.below is Below.FILLED and Below.CANAL in edges and _same(edges[Below.CANAL][1].at_mm, start.at_mm):
+            continue
         edges.setdefault(start.below, _half_maximum(block.depth_mm, line, start))
     wall, lumen = edges.get(Below.CANAL, (_no_canal(none), _no_canal(none)))
-    second, end = edges.get(Below.CAVITY) or edges.get(Below.OUTSIDE) or (none, none)
+    second, end = _floor(edges) or (none, none)
+    if Below.FILLED in edges and Below.CAVITY not in edges:
+        second = replace(second, flags=(*second.flags, Flag.DARK_BEYOND))
     thick = none
     if second.at_mm is not None and end.at_mm is not None:
         thick = Edge(end.at_mm - second.at_mm)

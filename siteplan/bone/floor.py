@@ -26,6 +26,12 @@ _LEAST_BONE_HU = 120.0
 """Cancellous bone must stand out from soft tissue by this much before a dark run in it can be called a canal."""
 _AIR_SHARE = 0.35
 """Air is darker than soft tissue by at least this share of the step between the two, after blur."""
+_FILLED_MM = 2.5
+"""A dark run behind a plate may be a filled cavity from this length on (our own); shorter ones may be canals too."""
+_PLATE_HU, _PLATE_WITHIN_MM = 250.0, 2.5
+"""A filled cavity has a floor this much denser than cancellous bone, at most this far before the dark (our own)."""
+_LEAST_RIDGE_MM = 1.5
+"""The dark begins at least this far below the crestal cortex, which else is taken for such a floor (our own)."""
 _LINING_MM = 6.0
 """Soft tissue between bone and air is looked for on the profile up to this thickness (our own)."""
 SEEN_MM = 1.0
@@ -43,10 +49,11 @@ def edge_systematic_mm(blur_mm: float) -> float:
 
 
 class Below(StrEnum):
-    """What lies below a layer."""
+    """What lies below a layer; a filled cavity holds soft tissue or fluid where others hold air."""
 
     CANAL = "canal"
     CAVITY = "cavity"
+    FILLED = "filled"
     OUTSIDE = "outside"
 
 
@@ -85,7 +92,8 @@ class LayerStart:
 
 
 def find_layers(block: SiteBlock, section: Section, levels: GreyLevels, crest_end_mm: float) -> list[LayerStart]:
-    """Layers on the axis from the crest downwards: canals until the first cavity or end of the bone, and that."""
+    """Layers on the axis from the crest downwards: canals until air or the end of the bone, the floor of what may be a
+    filled cavity on the way, and what ends the bone."""
     line = profile(block, _PROFILE_RADIUS_MM)
     known = np.isfinite(line)
     smooth = gaussian_filter1d(np.where(known, line, levels.soft), _SMOOTH_MM / block.spacing_mm)
@@ -103,6 +111,10 @@ def find_layers(block: SiteBlock, section: Section, levels: GreyLevels, crest_en
     ]
     bone = float(np.median(near))
     found = _canals(z, smooth, start, stop, bone, levels)
+    filled = _filled(z, smooth, start, stop, bone, levels)
+    if filled is not None:
+        thick = _rough_thickness(smooth, filled, bone, block.spacing_mm)
+        found.append(LayerStart(Below.FILLED, float(z[filled]), bone, levels.soft, thick))
     if stop < len(z) - 2 and known[: stop + 2].all():
         found.append(_end_of_bone(z, smooth, start, stop, bone, air, levels))
     return found
@@ -158,14 +170,31 @@ def _rough_thickness(smooth: Array, stop: int, bone: float, spacing_mm: float) -
     return float(np.clip((stop - i) * spacing_mm, 0.5, 4.0))
 
 
+def _filled(z: Array, smooth: Array, start: int, stop: int, bone: float, levels: GreyLevels) -> int | None:
+    """Index where a plate ends above a long dark run; None where there is none."""
+    spacing, per_hu = float(z[1] - z[0]), levels.step / 1050.0
+    for a, b in _dark_runs(smooth, start, stop, bone, levels):
+        first = max(start, a - round(_PLATE_WITHIN_MM / spacing))
+        long = z[b - 1] - z[a] > _FILLED_MM and z[a] - z[start] > _LEAST_RIDGE_MM
+        if long and smooth[first:a].max() > bone + _PLATE_HU * per_hu:
+            top = first + int(np.argmax(smooth[first:a]))
+            return top + int(np.argmax(smooth[top:b] < (smooth[top] + levels.soft) / 2))
+    return None
+
+
+def _dark_runs(smooth: Array, start: int, stop: int, bone: float, levels: GreyLevels) -> list[tuple[int, int]]:
+    """Runs [a, b) between two indices that are nearer to soft tissue than to bone."""
+    dark = smooth[start:stop] < levels.soft + 0.4 * (bone - levels.soft)
+    edges = np.diff(np.concatenate([[False], dark, [False]]).astype(np.int8))
+    return [(int(a), int(b)) for a, b in zip(*(np.flatnonzero(edges == s) + start for s in (1, -1)), strict=True)]
+
+
 def _canals(z: Array, smooth: Array, start: int, stop: int, bone: float, levels: GreyLevels) -> list[LayerStart]:
     per_hu = levels.step / 1050.0
     if bone - levels.soft < _LEAST_BONE_HU * per_hu:
         return []
-    dark = smooth[start:stop] < levels.soft + 0.4 * (bone - levels.soft)
-    edges = np.diff(np.concatenate([[False], dark, [False]]).astype(np.int8))
     out = []
-    for a, b in zip(np.flatnonzero(edges == 1) + start, np.flatnonzero(edges == -1) + start, strict=True):
+    for a, b in _dark_runs(smooth, start, stop, bone, levels):
         length = float(z[b - 1] - z[a])
         if _CANAL_LENGTH_MM[0] <= length <= _CANAL_LENGTH_MM[1] and b < stop - 2:
             inside = float(smooth[a:b].min())

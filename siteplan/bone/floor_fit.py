@@ -28,7 +28,7 @@ _REACH_MM = 1.2
 _ALONE_MM = 2.5
 """Under a lining thicker than this the air is out of reach of the data (our own)."""
 _BARE = 0.8
-"""Probability of a bare floor before the data: where they do not say, a lining only adds to the doubt (our own)."""
+"""Probability of a bare floor before the data (our own): where they do not say, a lining only adds to the doubt."""
 _PARAMETERS = 11
 
 
@@ -67,46 +67,55 @@ def fit_layer(
         normal in block directions. noise: SD of a voxel; shared: voxels that share one piece of noise.
     """
     site = _Site(block, levels, cortex, blur, slice_dir, noise**2 * shared)
-    air = start.air_mm
     top = start.at_mm - start.thickness_mm - _ABOVE_MM
-    if air is not None and levels.air is not None and start.lining_mm < _ALONE_MM:
-        wide = _data(block, min(top, top + air - _REACH_MM - start.at_mm), air + _BELOW_MM)
-        if wide is not None:
-            return _lined_or_bare(site, start, air, wide)
     data = _data(block, top, start.at_mm + _BELOW_MM)
-    fit = None if data is None else _fit(site, start, data)
-    return None if fit is None else fit.layer
+    bare = None if data is None else _fit(site, start, data)
+    air = start.air_mm
+    if air is None or levels.air is None or start.lining_mm > _ALONE_MM:
+        return None if bare is None else bare.layer
+    wide = _data(block, min(top, top + air - _REACH_MM - start.at_mm), air + _BELOW_MM)
+    if wide is None:
+        return None if bare is None else bare.layer
+    return _lined_or_bare(site, start, air, wide, bare)
 
 
-def _lined_or_bare(site: _Site, start: LayerStart, air_mm: float, data: Data) -> Layer | None:
-    """Mean over the readings without lining and with linings of several thicknesses, by how well each explains it."""
+def _lined_or_bare(site: _Site, start: LayerStart, air_mm: float, data: Data, own: _Fit | None) -> Layer | None:
+    """The likelier of the readings with and without lining; the bare one keeps its `own` narrower surroundings."""
     air, soft = site.levels.soft - site.levels.step, site.levels.soft
     tried = ((start.lining_mm, SEEN_SD),) if start.lining_mm >= SEEN_MM else TRIED_MM
-    fits = [(_fit(site, replace(start, at_mm=air_mm, beyond=air), data), _BARE)]
+    lined = []
     for thick, log_sd in tried:
-        lined = replace(start, at_mm=air_mm - thick, beyond=soft)
         prior = lining_prior(thick, log_sd, air, site.levels.step)
-        fits.append((_fit(site, lined, data, prior), (1 - _BARE) / len(tried)))
-    return _mean([(fit, share) for fit, share in fits if fit is not None])
+        lined.append(_fit(site, replace(start, at_mm=air_mm - thick, beyond=soft), data, prior))
+    bare = _fit(site, replace(start, at_mm=air_mm, beyond=air), data)
+    if bare is not None and own is not None and start.lining_mm < SEEN_MM:
+        bare = replace(bare, layer=own.layer)
+    return _likelier(bare, [fit for fit in lined if fit is not None], len(tried))
 
 
-def _mean(fits: list[tuple[_Fit, float]]) -> Layer | None:
-    """Mean and SD over readings, each with its probability before the data."""
+def _likelier(bare: _Fit | None, lined: list[_Fit], tried: int) -> Layer | None:
+    """The reading without lining, or the mean of those with one, whichever is likelier; the SD hold what all say."""
+    fits = [*([] if bare is None else [bare]), *lined]
     if not fits:
         return None
-    log_weight = np.array([f.log_evidence + np.log(prior) for f, prior in fits])
-    weight = np.exp(log_weight - log_weight.max())
+    prior = np.full(len(fits), (1 - _BARE) / tried)
+    is_bare = np.array([fit is bare for fit in fits])
+    prior[is_bare] = _BARE
+    log_p = np.log(prior) + [fit.log_evidence for fit in fits]
+    weight = np.exp(log_p - log_p.max())
     weight /= weight.sum()
-    layers = [f.layer for f, _ in fits]
+    told = np.where(is_bare == (weight[is_bare].sum() > 0.5), weight, 0.0)
+    told /= told.sum()
+    layers = [fit.layer for fit in fits]
 
     def both(values: list[float], sds: list[float]) -> tuple[float, float]:
-        mean = float(weight @ values)
+        mean = float(told @ values)
         return mean, float(np.sqrt(weight @ (np.array(sds) ** 2 + (np.array(values) - mean) ** 2)))
 
     near, near_sd = both([x.near_mm for x in layers], [x.near_sd_mm for x in layers])
     far, far_sd = both([x.far_mm for x in layers], [x.far_sd_mm for x in layers])
     _, thick_sd = both([x.far_mm - x.near_mm for x in layers], [x.thickness_sd_mm for x in layers])
-    log_t_sd = float(weight @ [x.log_t_sd for x in layers])
+    log_t_sd = float(told @ [x.log_t_sd for x in layers])
     return Layer(layers[0].below, near, far, near_sd, far_sd, thick_sd, log_t_sd)
 
 

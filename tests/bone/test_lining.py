@@ -5,7 +5,7 @@ import pytest
 from scipy.special import ndtr
 
 from siteplan.bone.block import SiteBlock
-from siteplan.bone.floor import Layer, find_layers
+from siteplan.bone.floor import Below, Layer, find_layers
 from siteplan.bone.floor_fit import fit_layer
 from siteplan.bone.levels import GreyLevels
 from siteplan.bone.lining import LINING_PARAMETERS, air_step
@@ -35,7 +35,7 @@ def floor_plate(thick: float, lining: float, blur: float, *, closed: bool = True
     block = SiteBlock(grey.astype(np.float32), frame, depth, side, side, spacing, (spacing,) * 3)
     bone = np.broadcast_to((depth < END_MM + (10 if closed else 0))[:, None], grey.shape[:2])
     section = Section(grey[:, :, 7].astype(np.float32), bone, 0, SOFT + 190, SOFT, CORTEX)
-    start = find_layers(block, section, LEVELS, 2.5)[-1]
+    start = next(s for s in find_layers(block, section, LEVELS, 2.5) if s.below is not Below.CANAL)
     layer = fit_layer(block, start, LEVELS, (CORTEX, 45.0), (blur, blur), np.array([0.0, 0.0, 1.0]), NOISE, 4.0)
     assert layer is not None
     return layer
@@ -68,6 +68,14 @@ def test_lining_too_thin_to_be_told_stays_within_the_interval(blur: float, linin
     layer = floor_plate(0.57, lining, blur)
     assert abs(layer.far_mm - layer.near_mm - 0.57) < 1.96 * layer.thickness_sd_mm
     assert abs(layer.near_mm - END_MM + 0.57) < 1.96 * layer.near_sd_mm
+
+
+@pytest.mark.parametrize("blur", [0.12, 0.28])
+def test_plate_before_a_cavity_full_of_fluid_is_its_floor(blur: float):
+    layer = floor_plate(0.57, 99.0, blur)
+    assert layer.below is Below.FILLED
+    assert layer.near_mm == pytest.approx(END_MM - 0.57, abs=0.04)
+    assert layer.far_mm == pytest.approx(END_MM, abs=0.04)
 
 
 @pytest.mark.parametrize(("soft", "lining"), [(SOFT - 80, 0.5), (SOFT + 80, 0.8), (SOFT - 80, 1.2)])
