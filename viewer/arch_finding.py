@@ -14,7 +14,6 @@ from siteplan.scan import Scan
 
 REACH_MM = 14.0
 """How far beyond the first and last planned site the strip goes on straight."""
-CONTROL_POINTS = 9
 
 
 def found_arch(scan: Scan, sites: Sequence[SiteEntry], *, upper: bool = False) -> NDArray[np.float64]:

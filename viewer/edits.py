@@ -70,19 +70,9 @@ def tilted_by(entry: SiteEntry, towards_lps: ArrayLike, angle_deg: float) -> Sit
     return _tilted(entry, platform_of(entry), np.cos(angle) * axis + np.sin(angle) * side / size)
 
 
-def with_axis(entry: SiteEntry, axis: ArrayLike) -> SiteEntry:
-    """The site tilted round its platform to a given axis."""
-    return _tilted(entry, platform_of(entry), np.asarray(axis, dtype=np.float64))
-
-
 def with_fixture(entry: SiteEntry, name: str | None) -> SiteEntry:
     """The site with another fixture in the same place."""
     return _with(entry, fixture=name)
-
-
-def with_approach(entry: SiteEntry, approach: str, soft_tissue_mm: float | None) -> SiteEntry:
-    """The site with another approach; both at once, because flapless needs the thickness."""
-    return _with(entry, approach=approach, soft_tissue_mm=soft_tissue_mm)
 
 
 def with_notes(entry: SiteEntry, notes: str) -> SiteEntry:
