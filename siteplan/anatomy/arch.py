@@ -11,12 +11,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage
 from scipy.interpolate import CubicSpline
-from scipy.spatial import cKDTree
 
 from siteplan.anatomy.curve import arc_length
-from siteplan.anatomy.jaw import Jaw, find_jaw
+from siteplan.anatomy.jaw import Jaw, Mask, find_jaw
+from siteplan.anatomy.ridge_line import RidgeLine, ridge_line
 from siteplan.errors import GeometryError
 from siteplan.scan.volume import Scan
 
@@ -28,15 +27,26 @@ CONTROL_MM = 8.0
 SLAB_MM = 3.0
 """Half the height of the slab around the crest whose middle the arch follows (our own)."""
 
-BINS_MM = 1.0
+SLAB_SHARE = 0.35
+"""Bone in this share of the slab's planes counts as ridge (our own)."""
 
-ROUNDS = 8
-"""Turns in which the curve and the directions across it settle (simulated jaws)."""
+WIDEST_MM = 17.0
+"""A ridge is at most about this wide (from memory)."""
 
-DEGREE = 2
-"""A piece of jaw in a narrow field is short enough for a parabola (our own)."""
+THINNEST_MM = 3.5
+"""One plate of a ridge is 1 to 3 mm thick, a ridge hardly less than 4 mm (from memory)."""
 
-_LEAST_BINS = 8
+MOST_TURN_DEG, BACK_DEG, TURN_STEPS = 240.0, 25.0, 12
+"""A horseshoe turns by about 180 degrees, and to one side only; bends are read over 12 mm (our own)."""
+
+DEPTHS_MM = (SLAB_MM, 6.0, 9.0, 12.0)
+"""How far in from the end of the jaw's bone or teeth a line is tried (our own)."""
+
+EVEN_SHARE = 0.6
+"""In a wide field an arch reaches about as far back on both sides (our own)."""
+
+MIDLINE_SHARE = 0.15
+"""The foremost point of an arch lies at least this share of its length from either end (our own)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,96 +126,112 @@ def find_arch(scan: Scan, near_lps_mm: ArrayLike | None = None, *, upper: bool =
     """The middle line of the jaw in a slab around the crest.
 
     Args:
-        near_lps_mm: a point on the crest, whose height is used; without it the top of the lower (or the bottom of the
-            upper) jaw's arch is taken.
+        near_lps_mm: a point on the crest, whose height is used; without it a few heights below the top of the lower
+            (or above the bottom of the upper) jaw's arch are tried.
 
     Raises:
         GeometryError: the point lies outside the scan, no jaw, or too little of it for a curve.
     """
     if near_lps_mm is not None and not scan.contains(np.asarray(near_lps_mm, dtype=np.float64)):
         raise GeometryError("near: the point lies outside the scan; give patient millimetres inside it.")
-    jaw = find_jaw(scan, upper=upper)
-    points = jaw.box.to_lps(np.argwhere(jaw.bone))
-    if near_lps_mm is not None:
-        height = float(np.asarray(near_lps_mm, dtype=np.float64)[2])
+    near = None if near_lps_mm is None else np.asarray(near_lps_mm, dtype=np.float64)
+    jaw = find_jaw(scan, upper=upper, height_mm=None if near is None else float(near[2]))
+    if near is not None:
+        line, doubts = _at_height(jaw, float(near[2]), near)
     else:
-        height = float(points[:, 2].min() + SLAB_MM if upper else points[:, 2].max() - SLAB_MM)
-    slab = points[np.abs(points[:, 2] - height) <= SLAB_MM]
-    if len(slab) < 50:
-        raise GeometryError("arch: no jaw bone lies at that height; give a point on the crest.")
-    line = _around(slab, jaw) if jaw.wide else _along(slab)
-    line = np.column_stack([line, np.full(len(line), height)])
+        line, doubts = _longest(scan, jaw, upper)
     s = arc_length(line)
     count = max(4, round(float(s[-1]) / CONTROL_MM) + 1)
     at = np.linspace(0, s[-1], count)
-    control = np.stack([np.interp(at, s, line[:, d]) for d in range(3)], axis=1)
-    note = "Found by the computer from bone and teeth; its control points can be moved."
-    arch = Arch(control, None, note)
-    if jaw.midline_mm is None:
-        return arch
-    front = arch.at(np.linspace(0, arch.length_mm, 400))
-    middle = int(np.argmin(front[:, 1]))
-    return Arch(control, float(np.linspace(0, arch.length_mm, 400)[middle]), note)
+    arch = Arch(np.stack([np.interp(at, s, line[:, d]) for d in range(3)], axis=1))
+    middle = None if jaw.midline_mm is None else _front_mm(arch)
+    if jaw.midline_mm is not None and middle is None:
+        doubts.append("in this wide field its front does not show in it, so no midline is given")
+    elif middle is not None:
+        shorter, longer = sorted((middle, arch.length_mm - middle))
+        if shorter < EVEN_SHARE * longer:
+            doubts.append(f"it reaches {longer:.0f} mm from its front to one side and {shorter:.0f} mm to the other")
+    doubt = f"Doubt it: {'; '.join(doubts)}. Check it against the scan. " if doubts else ""
+    how = "Found by the computer from bone and teeth; its control points can be moved."
+    return Arch(arch.control_lps_mm, middle, f"{doubt}{jaw.note}{how}")
 
 
-def _along(slab: Points) -> Points:
-    """Middle line (N, 2) of a piece of jaw, bin by bin along its longest direction, front end first."""
-    flat = slab[:, :2]
-    centre = flat.mean(axis=0)
-    direction = np.linalg.svd(flat[:: max(1, len(flat) // 5000)] - centre, full_matrices=False)[2][0]
-    direction = -direction if direction[1] < 0 else direction
-    side = np.array([-direction[1], direction[0]])
-    t, u = (flat - centre) @ direction, (flat - centre) @ side
-    place, middle = _binned(t, u, BINS_MM)
-    middle = np.asarray(np.polyval(np.polyfit(place, middle, DEGREE), place), dtype=np.float64)
-    for _ in range(ROUNDS):
-        place, middle = _recentred(t, u, place, middle)
-    return np.asarray(centre + place[:, None] * direction + middle[:, None] * side)
+def _at_height(jaw: Jaw, height_mm: float, near: Points | None) -> tuple[Points, list[str]]:
+    """Middle line (N, 3) in the slab around a height, and what makes it doubtful."""
+    mask, metal = _slab(jaw, height_mm)
+    start = None if near is None else jaw.box.to_index(near)[1:] * jaw.box.spacing_mm
+    ridge = ridge_line(mask, jaw.box.spacing_mm, start)
+    line = ridge.points[:, ::-1] + jaw.box.origin_lps_mm[:2]
+    line = _directed(np.column_stack([line, np.full(len(line), height_mm)]), jaw)
+    return line, _doubts(ridge, line, metal)
 
 
-def _recentred(t: Points, u: Points, place: Points, middle: Points) -> tuple[Points, Points]:
-    """The curve (place, middle) moved to the mean offset of the voxels at right angles to it, as a parabola."""
-    line = np.stack([place, middle], axis=1)
+def _longest(scan: Scan, jaw: Jaw, upper: bool) -> tuple[Points, list[str]]:
+    """The longest line of which nothing is doubted, of a few heights below the jaw's end: where teeth stand apart, the
+    ridge hangs together deeper down."""
+    bone = jaw.box.to_lps(np.argwhere(jaw.bone))
+    z = bone[:, 2]
+    whole = find_jaw(scan, height_mm=float(z.mean()))
+    found = []
+    problem: GeometryError | None = None
+    for depth in DEPTHS_MM:
+        height = float(z.min() + depth if upper else z.max() - depth)
+        here = bone[np.abs(z - height) <= SLAB_MM]
+        try:
+            # The jaw tells where its front is; what belongs to it beyond a gap is sought in all bone.
+            found.append(_at_height(whole, height, here[int(np.argmin(here[:, 1]))] if len(here) else None))
+        except GeometryError as error:
+            problem = problem or error
+    if not found:
+        assert problem is not None
+        raise problem
+    return max(found, key=lambda each: (not each[1], float(arc_length(each[0])[-1])))
+
+
+def _front_mm(arch: Arch) -> float | None:
+    """Arc length of the foremost place (LPS -y), None where that is an end: the front is then not in it."""
+    s = np.linspace(0, arch.length_mm, 400)
+    middle = float(s[int(np.argmin(arch.at(s)[:, 1]))])
+    return middle if MIDLINE_SHARE < middle / arch.length_mm < 1 - MIDLINE_SHARE else None
+
+
+def _slab(jaw: Jaw, height_mm: float) -> tuple[Mask, float]:
+    """(J, I) where bone lies in the slab around a height, and the share of the slab's planes left out for metal."""
+    z = jaw.box.to_lps(np.stack([np.arange(len(jaw.bone)), *[np.zeros(len(jaw.bone))] * 2], axis=1))[:, 2]
+    planes = np.flatnonzero(np.abs(z - height_mm) <= SLAB_MM)
+    if not len(planes):
+        raise GeometryError("arch: no jaw bone lies at that height; give a point on the crest.")
+    metal = jaw.metal[planes]
+    clear = planes[~metal] if not metal.all() else planes
+    return np.asarray(jaw.bone[clear].mean(axis=0) >= SLAB_SHARE), float(metal.mean())
+
+
+def _directed(line: Points, jaw: Jaw) -> Points:
+    """From the patient's right to left where both ends lie about as far back, else front to back."""
+    step = line[-1] - line[0]
+    across = jaw.wide or abs(step[0]) > abs(step[1])
+    return line if (step[0] > 0 if across else step[1] > 0) else line[::-1]
+
+
+def _doubts(ridge: RidgeLine, line: Points, metal: float) -> list[str]:
+    """What makes the line doubtful, in words."""
+    said = []
+    if metal > 0:
+        said.append(f"metal takes up {metal:.0%} of its height" + (", all that there is" if metal == 1 else ""))
+    wide = float(np.percentile(2 * ridge.half_mm, 80))
+    if wide > WIDEST_MM:
+        said.append(f"the bone that it follows is {wide:.0f} mm wide, more than a ridge")
+    if float(np.median(2 * ridge.half_mm)) < THINNEST_MM:
+        said.append("the bone that it follows is as thin as a plate, not a ridge")
     tangent = np.gradient(line, axis=0)
-    tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
-    normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
-    points = np.stack([t, u], axis=1)
-    foot = cKDTree(line).query(points)[1]
-    inside = np.abs(((points - line[foot]) * tangent[foot]).sum(axis=1)) <= BINS_MM
-    offset = ((points - line[foot]) * normal[foot]).sum(axis=1)[inside]
-    count = np.bincount(foot[inside], minlength=len(line))
-    mean = np.bincount(foot[inside], weights=offset, minlength=len(line)) / np.maximum(count, 1)
-    good = count >= max(3, 0.3 * float(np.median(count)))
-    moved = (line + mean[:, None] * normal)[good]
-    fit = np.polyfit(moved[:, 0], moved[:, 1], DEGREE)
-    fresh = np.linspace(moved[0, 0], moved[-1, 0], max(_LEAST_BINS, len(moved)))
-    return fresh, np.asarray(np.polyval(fit, fresh), dtype=np.float64)
-
-
-def _around(slab: Points, jaw: Jaw) -> Points:
-    """Middle line (N, 2) of a horseshoe, bin by bin around a centre behind the front teeth, right end first."""
-    assert jaw.midline_mm is not None
-    x = 0.5 * (slab[:, 0].min() + slab[:, 0].max())
-    depth = slab[:, 1].max() - slab[:, 1].min()
-    centre = np.array([x, slab[:, 1].min() + 0.75 * depth])
-    offset = slab[:, :2] - centre
-    angle = np.arctan2(offset[:, 0], -offset[:, 1])  # 0 straight ahead, growing to the patient's left
-    keep = np.abs(angle) < np.radians(115)
-    place, radius = _binned(angle[keep], np.linalg.norm(offset[keep], axis=1), np.radians(2.5))
-    return np.asarray(centre + radius[:, None] * np.stack([np.sin(place), -np.cos(place)], axis=1))
-
-
-def _binned(along: Points, value: Points, width: float) -> tuple[Points, Points]:
-    """Middles of bins and the mean value in each, smoothed; bins with few voxels are bridged."""
-    number = np.floor((along - along.min()) / width).astype(int)
-    count = np.bincount(number)
-    mean = np.bincount(number, weights=value) / np.maximum(count, 1)
-    good = np.flatnonzero(count >= max(3, 0.15 * float(np.median(count))))
-    if len(good) < _LEAST_BINS:
-        raise GeometryError("arch: too little of the jaw lies in the scan for a curve; draw it by hand.")
-    bins = np.arange(good[0], good[-1] + 1)
-    filled = np.interp(bins, good, mean[good])
-    return along.min() + (bins + 0.5) * width, ndimage.gaussian_filter1d(filled, 3.0, mode="nearest")
+    turn = np.degrees(np.unwrap(np.arctan2(tangent[:, 1], tangent[:, 0])))
+    if np.ptp(turn) > MOST_TURN_DEG:
+        said.append("it turns round further than a jaw does")
+    if len(turn) > 2 * TURN_STEPS:
+        bend = turn[TURN_STEPS:] - turn[:-TURN_STEPS]
+        if bend.max() > BACK_DEG and bend.min() < -BACK_DEG:
+            said.append("it bends to both sides")
+    return said
 
 
 def crown_widths() -> dict[str, Any]:

@@ -24,8 +24,14 @@ WIDTH_MM, DEPTH_MM = (42.0, 118.0), (18.0, 85.0)
 FULLNESS = 0.5
 """Share of its rectangle that a horseshoe fills at most; a vertebra fills more (our own)."""
 
+DENSEST = 1.9
+"""Dense bone lies at most this many times as far above soft tissue as air below it: 1900 HU (from memory)."""
+
 METAL_MM2 = 15.0
 """A slice with more metal than this is not used: its streaks look like bone (our own)."""
+
+ONE_JAW_MM = 40.0
+"""A run of horseshoes higher than this may be two jaws with their teeth together (our own)."""
 
 LEAST_RUN_MM = 8.0
 """A jaw shows as a horseshoe over at least this height (our own)."""
@@ -33,33 +39,51 @@ LEAST_RUN_MM = 8.0
 
 @dataclass(frozen=True, eq=False)
 class Jaw:
-    """bone: (K, J, I) mask over `box`; wide: both sides are in it; midline_mm: LPS x, None in a narrow field."""
+    """bone: (K, J, I) mask over `box`; wide: both sides are in it; midline_mm: LPS x, None in a narrow field.
+
+    metal: (K,) planes that hold much metal. note: what was taken for the jaw, where that needs a word.
+    """
 
     box: Box
     bone: Mask
     wide: bool
     midline_mm: float | None
     levels: Levels
+    metal: Mask
+    note: str = ""
 
 
-def find_jaw(scan: Scan, *, upper: bool = False, spacing_mm: float = 1.0) -> Jaw:
+def find_jaw(scan: Scan, *, upper: bool = False, spacing_mm: float = 1.0, height_mm: float | None = None) -> Jaw:
     """The bone of one jaw.
+
+    Args:
+        height_mm: LPS z at which the jaw is wanted, where that is known; then all bone is given, whatever its jaw.
 
     Raises:
         GeometryError: no bone, or no horseshoe in a wide field.
     """
-    levels = levels_of(scan)
+    levels = _without_metal(levels_of(scan))
     ends = scan.index_to_lps([(0, 0, 0), (scan.shape[0] - 1, scan.shape[1] - 1, scan.shape[2] - 1)])
     middle = midline_mm(scan)
     box = box_around(scan, ends, 0.0, spacing_mm)
     bone = box.filled > levels.soft + BONE_SHARE * (levels.bone - levels.soft)
     if not bone.any():
         raise GeometryError("scan: no bone can be told from soft tissue in it.")
-    if middle is None:
-        return Jaw(box, _largest(bone), False, None, levels)
     metal = (box.filled > levels.metal_edge).sum(axis=(1, 2)) * spacing_mm**2 > METAL_MM2
+    if height_mm is not None:
+        return Jaw(box, bone, middle is not None, middle, levels, metal)
+    if middle is None:
+        return Jaw(box, _largest(bone), False, None, levels, metal)
     bone[metal] = False
-    return _cropped(Jaw(box, _horseshoe(bone, box, upper), True, middle, levels))
+    shoe, note = _horseshoe(bone, box, upper)
+    return _cropped(Jaw(box, shoe, True, middle, levels, metal, note))
+
+
+def _without_metal(levels: Levels) -> Levels:
+    """Levels whose dense bone is no metal: many crowns would raise it, and thin bone would then be taken for none."""
+    if levels.air is None:
+        return levels
+    return replace(levels, bone=min(levels.bone, levels.soft + DENSEST * (levels.soft - levels.air)))
 
 
 def _cropped(jaw: Jaw) -> Jaw:
@@ -68,7 +92,8 @@ def _cropped(jaw: Jaw) -> Jaw:
     around = max(1, round(5.0 / jaw.box.spacing_mm))
     cut = tuple(slice(max(s.start - around, 0), s.stop + around) for s in part)
     origin = jaw.box.to_lps([s.start for s in cut])
-    return replace(jaw, box=Box(jaw.box.values[cut].copy(), origin, jaw.box.spacing_mm), bone=jaw.bone[cut].copy())
+    box = Box(jaw.box.values[cut].copy(), origin, jaw.box.spacing_mm)
+    return replace(jaw, box=box, bone=jaw.bone[cut].copy(), metal=jaw.metal[cut[0]].copy())
 
 
 def _largest(mask: Mask) -> Mask:
@@ -78,8 +103,8 @@ def _largest(mask: Mask) -> Mask:
     return np.asarray(labels == np.bincount(labels.ravel())[1:].argmax() + 1)
 
 
-def _horseshoe(bone: Mask, box: Box, upper: bool) -> Mask:
-    """The lowest run of slices that hold a horseshoe, or the next one above it."""
+def _horseshoe(bone: Mask, box: Box, upper: bool) -> tuple[Mask, str]:
+    """The lowest run of slices that hold a horseshoe, or the next one above it; and a word where only one shows."""
     shoes = [_shoe_in(bone[k], box.spacing_mm) for k in range(len(bone))]
     has = ndimage.binary_closing(
         np.array([s is not None for s in shoes]), iterations=max(1, round(1.5 / box.spacing_mm))
@@ -87,7 +112,9 @@ def _horseshoe(bone: Mask, box: Box, upper: bool) -> Mask:
     labels, count = ndimage.label(has)
     runs = [np.flatnonzero(labels == n) for n in range(1, count + 1)]
     runs = [r for r in runs if len(r) * box.spacing_mm >= LEAST_RUN_MM]
-    which = 1 if upper else 0
+    which, note = (1 if upper else 0), ""
+    if upper and len(runs) == 1 and len(runs[0]) * box.spacing_mm <= ONE_JAW_MM:
+        which, note = 0, "Only one jaw shows its arch in this scan; it is taken for the upper one. "
     if len(runs) <= which:
         raise GeometryError(f"scan: no {'upper' if upper else 'lower'} jaw shows its arch in it; set points by hand.")
     out = np.zeros_like(bone)
@@ -95,7 +122,7 @@ def _horseshoe(bone: Mask, box: Box, upper: bool) -> Mask:
         shoe = shoes[k]
         if shoe is not None:
             out[k] = shoe
-    return out
+    return out, note
 
 
 def _shoe_in(slice_bone: Mask, spacing_mm: float) -> Mask | None:

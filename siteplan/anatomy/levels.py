@@ -18,6 +18,10 @@ _CUT_OFF_COUNT = 8
 _BONE_PERCENT = 97.0
 """Dense bone is read at this percentile of everything brighter than soft tissue (our own)."""
 
+_USUAL_PERCENT = 75.0
+"""The same where the question is only whether the darkest peak is air: enamel and metal must not answer it (our own;
+simulated jaws with crowns)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Levels:
@@ -63,8 +67,12 @@ def levels_of(scan: Scan) -> Levels:
 def levels_in(grey: NDArray[np.float32]) -> Levels:
     """Levels from grey values (N,) that hold soft tissue, bone and perhaps air."""
     grey = grey[np.isfinite(grey)]
+    highest, spread = float(grey.max()), max(float(np.ptp(np.percentile(grey, [0.05, 99.95]))), 1.0)
+    cut_off = int((grey >= highest - 1e-3 * spread).sum()) >= _CUT_OFF_COUNT
+    ceiling = highest - 0.05 * spread if cut_off else np.inf
+    # What is cut off is metal: crowns alone can be its highest peak and most of what is brighter than bone.
+    grey = grey[grey < ceiling]
     bottom, top = np.percentile(grey, [0.05, 99.95])
-    span = max(float(top - bottom), 1.0)
     counts, edges = np.histogram(grey, bins=int(1 / _BIN_SHARE), range=(float(bottom), float(top) + 1e-3))
     smooth = np.convolve(counts, np.ones(5) / 5, mode="same")
     middle = 0.5 * (edges[1:] + edges[:-1])
@@ -73,18 +81,15 @@ def levels_in(grey: NDArray[np.float32]) -> Levels:
     soft = float(middle[rest][np.argmax(smooth[rest])])
     if counts[darkest].sum() > 0.003 * counts.sum() and darkest.any():
         air = float(middle[darkest][np.argmax(smooth[darkest])])
-        if soft - air < _LEAST_AIR_SHARE * (_dense(grey, soft, float(top)) - soft):
+        if soft - air < _LEAST_AIR_SHARE * (_dense(grey, soft, float(top), _USUAL_PERCENT) - soft):
             soft, air = air, None
-    bone = _dense(grey, soft, float(top))
-    highest = float(grey.max())
-    cut_off = int((grey >= highest - 1e-3 * span).sum()) >= _CUT_OFF_COUNT
-    return Levels(air, soft, bone, highest - 0.05 * span if cut_off else np.inf)
+    return Levels(air, soft, _dense(grey, soft, float(top)), ceiling)
 
 
-def _dense(grey: NDArray[np.float32], soft: float, top: float) -> float:
+def _dense(grey: NDArray[np.float32], soft: float, top: float, percent: float = _BONE_PERCENT) -> float:
     """Grey of dense bone, given that of soft tissue."""
     bright = grey[grey > soft + 0.1 * (top - soft)]
-    return float(np.percentile(bright, _BONE_PERCENT)) if bright.size else top
+    return float(np.percentile(bright, percent)) if bright.size else top
 
 
 def _split(middle: NDArray[np.float64], counts: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
