@@ -114,10 +114,19 @@ def find_path(
         moved = points.copy()
         moved[end] = nearer
         again = _through(scan, moved, hold, blur_mm)
-        # The click is overruled only where the lumen is then seen up to the very end.
-        if again.confidence[0 if end == 0 else -1] >= _SEEN > path.confidence[0 if end == 0 else -1]:
+        if _better_seen(again, path, end):
             path, points = again, moved
     return path
+
+
+def _better_seen(again: CanalPath, path: CanalPath, end: int) -> bool:
+    """Whether a click may be overruled: the lumen is then seen to the very end, or clearly more of it than before and
+    not nothing at the end, as where a wall with gaps makes every sight of it doubtful."""
+    new, old = (p.confidence if end == 0 else p.confidence[::-1] for p in (again, path))
+    if new[0] >= _SEEN > old[0]:
+        return True
+    last = round(_END_MM / STEP_MM)
+    return bool(new[0] - old[0] >= _GAIN and new[:last].mean() - old[:last].mean() >= _GAIN / 2)
 
 
 def _through(scan: Scan, points: Points, hold: Sequence[int], blur_mm: float | None) -> CanalPath:
@@ -137,6 +146,9 @@ def _through(scan: Scan, points: Points, hold: Sequence[int], blur_mm: float | N
 _SEEN = 0.5
 _END_MM = 6.0
 """How much of an end may be blind because its click missed the lumen (our own)."""
+
+_GAIN = 0.2
+"""What the confidence at an end must gain for its click to be overruled (simulated canals whose wall has gaps)."""
 
 _BESIDE_MM = 4.0
 """How far beside the lumen a click may lie and still mean it, where the lumen is seen to go on (our own)."""
