@@ -29,7 +29,8 @@ from siteplan.errors import SiteplanError
 from siteplan.surgery.advice import advice, position
 from siteplan.surgery.entries import LONGEST_TEXT, Entry, Kind, accepted
 from siteplan.surgery.record import Record, add_entry, read_record, record_path
-from siteplan.surgery.seating_plan import SeatingPlan, seating_plan
+from siteplan.surgery.seating import MOVES
+from siteplan.surgery.seating_plan import SeatingPlan, differing, seating_plan
 from viewer.texts import say
 
 if TYPE_CHECKING:
@@ -81,13 +82,16 @@ class SeatDialog(QDialog):
 
     def __init__(self, plan: SeatingPlan, path: Path, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.plan, self.path = plan, path
+        self.path = path
         self.record: Record = read_record(path, plan.tooth)
-        if not self.record.entries:
-            self.record = add_entry(path, self.record, Entry(Kind.STARTED, plan=plan))
+        taken_up = self._begin(plan)
         self.setWindowTitle(say("seat.title", tooth=plan.tooth))
         self.resize(1100, 760)
         column = QVBoxLayout(self)
+        self.taken_up = self._label(1.3, "problem")
+        self.taken_up.setText(taken_up)
+        self.taken_up.setVisible(bool(taken_up))
+        column.addWidget(self.taken_up)
         self.position = self._label(1.3, "quiet")
         self.do = self._label(2.4, bold=True)
         self.why = self._label(1.3)
@@ -115,6 +119,29 @@ class SeatDialog(QDialog):
         self._pending: Kind | None = None
         self._turns: float | None = None
         self._show()
+
+    @property
+    def plan(self) -> SeatingPlan:
+        """Of the fixture that the record holds now."""
+        return self.record.state.plan
+
+    def _begin(self, plan: SeatingPlan) -> str:
+        """Begin a record, or take up the one that is there; what must be said where it holds another plan.
+
+        Another fixture takes the place of the former one where the guide waits for that; else the record goes on with
+        the plan that it holds, and that is said, because the window shows the new one.
+        """
+        if not self.record.entries:
+            self.record = add_entry(self.path, self.record, Entry(Kind.STARTED, plan=plan))
+            return ""
+        state = self.record.state
+        changed = differing(state.plan, plan)
+        if not changed:
+            return ""
+        if "fixture" in changed and Kind.REPLACED in MOVES[state.phase]:
+            self.record = add_entry(self.path, self.record, Entry(Kind.REPLACED, plan=plan))
+            return say("seat.replaced", fixture=plan.fixture)
+        return say("seat.changed", what=", ".join(changed), fixture=state.plan.fixture, mm=f"{state.plan.apex_mm:.1f}")
 
     def enter(self, entry: Entry) -> None:
         """Hand in what happened; what does not fit is said and nothing is kept."""
@@ -183,7 +210,8 @@ class SeatDialog(QDialog):
             choices.append((say("seat.back"), self._back))
         elif self._pending is Kind.OPENED:
             choices = [
-                (step.says, partial(self.enter, Entry(Kind.OPENED, text=step.drill))) for step in self.plan.tighter
+                (step.says, partial(self.enter, Entry(Kind.OPENED, text=step.drill)))
+                for step in self.record.state.plan.tighter
             ]
             choices.append((say("seat.back"), self._back))
         else:
@@ -204,9 +232,9 @@ class SeatDialog(QDialog):
 
     def _torques(self) -> tuple[float, ...]:
         """Settings of the ratchet; below the first one for a reading that never clicked."""
-        lowest = self.plan.settings_Ncm[0]
-        below = (round(lowest / 2, 1),) if self._pending is Kind.FINAL_TORQUE else ()
-        return (*below, *self.plan.settings_Ncm)
+        settings = self.plan.settings_Ncm
+        below = (round(settings[0] / 2, 1),) if self._pending is Kind.FINAL_TORQUE else ()
+        return (*below, *settings)
 
     # ---- what was pressed
 

@@ -115,6 +115,21 @@ class SeatingPlan:
             raise SeatingError("the plan in the seating record cannot be read; start a new record.") from error
 
 
+def differing(former: SeatingPlan, now: SeatingPlan) -> tuple[str, ...]:
+    """What decides at the chair and is not the same in two plans of one site, in words; empty where nothing is."""
+    pairs = (
+        ("fixture", former.fixture, now.fixture),
+        ("planned depth", round(former.apex_mm, 1), round(now.apex_mm, 1)),
+        ("place where depth is read", former.reference, now.reference),
+        ("thickness of the gum", former.gum_mm, now.gum_mm),
+        ("torques", (former.target_Ncm, former.loading_Ncm, former.ceiling_Ncm),
+         (now.target_Ncm, now.loading_Ncm, now.ceiling_Ncm)),
+        ("settings of the ratchet", former.settings_Ncm, now.settings_Ncm),
+        ("margins that are not kept", *({one.partition(":")[0] for one in p.broken} for p in (former, now))),
+    )  # fmt: skip
+    return tuple(name for name, one, other in pairs if one != other)
+
+
 def seating_plan(
     preparation: Preparation,
     fixture: Fixture,
