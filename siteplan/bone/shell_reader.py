@@ -13,7 +13,7 @@ from siteplan.bone.shell_surface import STEEPEST, Crossing, Shell
 from siteplan.flags import Flag
 
 _EDGE, _THICKNESS = 0, 1
-_SYSTEMATIC_MM, _SYSTEMATIC_PER_MM = (0.001, 0.001), (0.11, 0.13)
+_SYSTEMATIC_MM, _SYSTEMATIC_PER_MM = (0.001, 0.001), (0.09, 0.13)
 """SD of what the model leaves out at an outer edge and in a thickness: a constant and a share per mm of the blur SD
 squared, because what blur does to a curved or slanted surface grows with its square."""
 _THIN_SHARE = (0.02, 0.05)
