@@ -56,7 +56,7 @@ def planner_of(case_path: str, tooth: int) -> Planner:
 
     def plan(fixture: str | None) -> "SeatingPlan":
         from siteplan.assessment import assess_site, load_library
-        from siteplan.case import load_case
+        from siteplan.case import check_against_scan, load_case
         from siteplan.scan import read_scan
         from siteplan.surgery.seating_plan import SeatingError, seating_plan
 
@@ -71,6 +71,7 @@ def planner_of(case_path: str, tooth: int) -> Planner:
             raise SeatingError(f"tooth {tooth} has no fixture planned; name one in the case file first.")
         if not loaded:
             scan = read_scan(case.series_path, series=case.case.series_uid, progress=progress_to())
+            check_against_scan(case.case, scan)
             loaded.extend((scan, load_library(scan, case)))
             tell_doubts(scan)
         scan, library = loaded

@@ -4,11 +4,12 @@ import argparse
 import json
 import math
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from siteplan.case import CaseFile
+    from siteplan.case import CaseFile, SiteEntry
+    from siteplan.case.model import Case
     from siteplan.findings import Findings
     from siteplan.scan import Scan
 
@@ -78,6 +79,17 @@ def tell_doubts(scan: "Scan") -> None:
     for one in scan.findings:
         if one.severity is Severity.WARNING:
             sys.stderr.write(f"WARNING: {one.sentence}\n")
+
+
+def tell_directions(case: "Case", entries: "Iterable[SiteEntry]", scan: "Scan") -> None:
+    """Which directions of sites hardly fit their teeth and neighbours, on standard error, for a command that does not
+    assess a site. Said when there is an answer, as by `tell_doubts`."""
+    from siteplan.case.directions import direction_remarks, neighbour_remarks
+
+    for entry in entries:
+        others = [site for site in case.sites if site is not entry]
+        for doubt in (*direction_remarks(entry.tooth, entry.frame(), scan), *neighbour_remarks(entry, others)):
+            sys.stderr.write(f"WARNING: {doubt.sentence}\n")
 
 
 def part(show: Progress, start: float, end: float) -> Progress:

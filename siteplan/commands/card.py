@@ -30,7 +30,7 @@ def add_parser(commands: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Assess the site and print its card."""
     from siteplan.assessment import assess_site, load_library
-    from siteplan.case import load_case
+    from siteplan.case import check_against_scan, load_case
     from siteplan.errors import CaseError
     from siteplan.scan import read_scan
 
@@ -41,6 +41,7 @@ def run(args: argparse.Namespace) -> int:
         raise CaseError(f"sites: tooth {args.tooth} is not planned here; planned are {teeth}.")
     progress = silent if args.json else progress_to()
     scan = read_scan(case.series_path, series=case.case.series_uid, progress=progress)
+    check_against_scan(case.case, scan)
     library = load_library(scan, case)
     cards = []
     for entry in entries:

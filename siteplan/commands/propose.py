@@ -7,7 +7,7 @@ import argparse
 from typing import Any
 
 from siteplan.commands import _keep
-from siteplan.commands._shared import print_json, progress_to, silent, tell_doubts
+from siteplan.commands._shared import print_json, progress_to, silent, tell_directions, tell_doubts
 
 
 def add_parser(subparsers: Any) -> None:
@@ -44,6 +44,7 @@ def run(args: argparse.Namespace) -> int:
     """Read case and scan, measure the sites, search, print."""
     import siteplan
     from siteplan.assessment import load_library
+    from siteplan.case import check_against_scan
     from siteplan.errors import CaseError
 
     case = siteplan.load_case(args.case)
@@ -55,6 +56,7 @@ def run(args: argparse.Namespace) -> int:
     _keep.check(args, case, entries)
     say = silent if args.json else progress_to()
     scan = siteplan.read_scan(case.folder / case.case.series, series=case.case.series_uid, progress=say)
+    check_against_scan(case.case, scan)
     library = load_library(scan, case)
     fixtures = _wanted(args.design, library.catalogue.fixtures)
     if args.all:
@@ -62,6 +64,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         _one(args, case, entries[0], library, scan, fixtures)
     tell_doubts(scan)
+    tell_directions(case.case, entries, scan)
     return 0
 
 
