@@ -25,5 +25,6 @@ def algorithm_name(structure: Structure) -> str:
 
 def algorithm_family(structure: Structure) -> Code:
     """Of CID 7162: the finders fit blurred edges between tissues."""
-    family = codes.cid7162
-    return family.ManualProcessing if structure.made_by is MadeBy.DRAWN else family.EdgeDetection
+    by_hand: Code = codes.cid7162.ManualProcessing
+    traced: Code = codes.cid7162.EdgeDetection
+    return by_hand if structure.made_by is MadeBy.DRAWN else traced
