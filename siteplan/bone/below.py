@@ -21,6 +21,8 @@ _T = TypeVar("_T")
 _NONE = Edge(None, None, (Flag.NO_SECOND_CORTEX,))
 _SAME_MM = 1.0
 """A canal's lumen and a filled cavity that begin this close to each other are one thing (our own)."""
+_WALL_MM = 1.0
+"""A plate thicker than this is no canal's wall (our own; walls of 0.3 to 0.8 mm, from memory)."""
 _OBSCURE_LOG_SD = 0.35
 """Log thickness known no better than this: the scan cannot tell thickness from density."""
 
@@ -49,15 +51,14 @@ def fitted_below(
     for start in find_layers(block, section, levels, crest_end_mm):
         if start.below in found or (start.below is Below.OUTSIDE and Below.FILLED in found):
             continue
-        canal = found.get(Below.CANAL)
-        if start.below is Below.FILLED and canal is not None and _same(canal.far_mm, start.at_mm):
-            continue
         blur = (float(along), float(across))
         noise = (fit.noise_inside, fit.spread_inside)
         if start.below is Below.CANAL:
             layer = fit_canal(block, section, start, levels, blur, slice_dir, *noise)
         else:
             layer = fit_layer(block, start, levels, (cortex, cortex_sd), blur, slice_dir, *noise)
+            if start.below is Below.FILLED and _walls(layer, found.get(Below.CANAL)):
+                continue
         # Marrow between two plates is dark too, but a canal's wall cannot lie in the crestal cortex.
         if layer is not None and (start.below is not Below.CANAL or layer.near_mm > crest_end_mm):
             found[start.below] = layer
@@ -73,6 +74,13 @@ def fitted_below(
                 found[Below.CANAL] = layer
                 break
     return _from_layers(found, block)
+
+
+def _walls(layer: Layer | None, canal: Layer | None) -> bool:
+    """Whether the floor of what may be a filled cavity is the wall of a canal that was told."""
+    if layer is None or canal is None or not _same(canal.far_mm, layer.far_mm):
+        return False
+    return layer.far_mm - layer.near_mm < _WALL_MM
 
 
 def _same(lumen_mm: float | None, filled_mm: float) -> bool:
