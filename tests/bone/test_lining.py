@@ -11,6 +11,8 @@ from siteplan.bone.levels import GreyLevels
 from siteplan.bone.lining import LINING_PARAMETERS, air_step
 from siteplan.bone.section import Section
 from siteplan.frame import site_frame
+from tests.validation import jaw
+from tests.validation.lined import LinedJaw
 
 AIR, SOFT, BONE, CORTEX = -1000.0, 50.0, 265.0, 1187.0
 LEVELS = GreyLevels(AIR, SOFT, 30.0, 30.0, SOFT - AIR)
@@ -100,3 +102,13 @@ def test_derivatives_of_the_step_to_air():
         assert getattr(at, name) == pytest.approx((up - down) / (2 * h), abs=0.05)
     up, down = (air_step(own, SOFT + s, below, design, tau).value for s in (1, -1))
     assert at.by_soft == pytest.approx((up - down) / 2, abs=1e-6)
+
+
+def test_simulated_floor_has_its_plate_and_lining_where_they_were_put():
+    # Sinus of half axes 7 and 8 mm whose floor is 8 mm below a crest at 9 mm; on its axis layers are what was put in.
+    lined = LinedJaw(half_height=9.0, sinus=(0.0, 8.0, 7.0, 8.0, 0.9), lining_mm=1.3, slant=(0.2, 0.0))
+    for s in (0.0, 1.0):
+        away = 8.0 * (1 - np.sqrt(1 - (s / 15.0) ** 2))
+        edges = np.array([1.0 + 0.9 + 0.02, 1.0 + 0.88, 1.02, 0.98, 1.02 - 1.3 - 0.2 * s, 0.98 - 1.3 - 0.2 * s]) - away
+        found = lined.material(np.full(6, s), np.zeros(6), edges)
+        assert found.tolist() == [jaw.CANCELLOUS, jaw.CORTEX, jaw.CORTEX, jaw.LINING, jaw.LINING, jaw.CAVITY]

@@ -7,7 +7,8 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from siteplan.frame import site_frame
-from tests.validation.jaw import CANCELLOUS, CORTEX, Jaw, Placing, site_truth
+from tests.validation.jaw import CANCELLOUS, CAVITY, CORTEX, LINING, Jaw, Placing, site_truth
+from tests.validation.lined import LinedJaw
 from tests.validation.phantoms import COARSE_BLUR, FINE_BLUR, Case, Draw
 from tests.validation.roof import Roof
 from tests.validation.scanner import Scanner, scan_of
@@ -123,6 +124,29 @@ def _molar_sinus(draw: Draw) -> Jaw:
     )
 
 
+_LININGS = ("none", "even", "even", "slanting", "part", "dome", "fluid")
+
+
+def _lined(draw: Draw) -> Jaw:
+    """A sinus floor with any lining from none to 3 mm, or a sinus full of fluid."""
+    base = _molar_sinus(draw)
+    assert base.sinus is not None
+    kind, thick = _LININGS[int(draw(0, len(_LININGS)))], draw(0.1, 1.0) if draw(0, 1) < 0.5 else draw(1.0, 3.0)
+    hu = {**base.hu, LINING: draw(10, 70)}
+    extra: dict[str, object] = {"lining_mm": 0.0 if kind in ("none", "dome") else thick}
+    if kind == "slanting":
+        extra["slant"] = (draw(-0.25, 0.25), draw(-0.25, 0.25))
+    elif kind == "part":
+        extra["part"] = (draw(0, 2 * np.pi), draw(-1.5, 1.5))
+    elif kind == "dome":
+        extra["dome"] = (draw(-2, 2), draw(-2, 2), draw(2.5, 5.0), thick)
+    elif kind == "fluid":
+        hu[CAVITY] = hu[LINING]
+    shape = {f.name: getattr(base, f.name) for f in fields(base)}
+    shape |= {"sinus": (*base.sinus[:4], draw(0.4, 1.8)), "hu": hu}
+    return LinedJaw(**shape, **extra)
+
+
 HARDER = {
     "leaning": Harder(_lower, lean=20.0, tip=20.0, aside=0.8, early=2.0),
     "off centre": Harder(_lower, aside=2.0, early=2.0),
@@ -135,6 +159,7 @@ HARDER = {
     "gap": Harder(_gap, along=8.5, tip=4.0),
     "sinus": Harder(_molar_sinus, upper=True),
     "roof": Harder(_roof, aside=0.5, lean=6.0),
+    "lining": Harder(_lined, upper=True),
 }
 PLAIN = Harder(_lower, along=8.0)
 FINE, COARSE = "fine", "coarse"

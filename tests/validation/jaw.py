@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-AIR, SOFT, CORTEX, CANCELLOUS, WALL, LUMEN, CAVITY, ROOT, LIGAMENT = range(9)
+AIR, SOFT, CORTEX, CANCELLOUS, WALL, LUMEN, CAVITY, ROOT, LIGAMENT, LINING = range(10)
 NOT_BONE = (AIR, SOFT, LIGAMENT, ROOT)
 LIGAMENT_MM = 0.25
 _FINE_MM = 0.004
@@ -53,6 +53,7 @@ class Jaw:
             CAVITY: -1000.0,
             ROOT: 1650.0,
             LIGAMENT: 80.0,
+            LINING: 50.0,
         }
     )
 
@@ -87,12 +88,17 @@ class Jaw:
         assert self.canal is not None
         return np.hypot(u - self.canal[0], w - (self.half_height - self.canal[1]))
 
-    def sinus_radius(self, s: Array, u: Array, w: Array, grow: float) -> Array:
+    def sinus_radius(self, s: Array, u: Array, w: Array, grow: Array | float) -> Array:
         """< 1 inside the cavity grown by `grow`; (u, floor depth, semi u, semi w, plate) describe it."""
         assert self.sinus is not None
         u0, floor, su, sw, _ = self.sinus
         w0 = self.half_height - floor - sw
         return np.sqrt(((u - u0) / (su + grow)) ** 2 + ((w - w0) / (sw + grow)) ** 2 + (s / (15.0 + grow)) ** 2)
+
+    def sinus_layers(self, s: Array, u: Array) -> tuple[tuple[Array | float, int], ...]:
+        """Layers around the cavity from outside: by how much they stand out from its wall at (s, u), and of what."""
+        assert self.sinus is not None
+        return (self.sinus[4], CORTEX), (0.0, CAVITY)
 
     def root_distance(self, s: Array, u: Array, w: Array, root: tuple[float, float, float, float]) -> Array:
         """Distance from a root's surface, negative inside; it reaches through the gum and ends in the bone."""
@@ -111,8 +117,9 @@ class Jaw:
             out[bone & inside & (d < self.canal[2] + self.canal[3])] = WALL
             out[bone & inside & (d < self.canal[2])] = LUMEN
         if self.sinus is not None:
-            out[bone & (self.sinus_radius(s, u, w, self.sinus[4]) < 1)] = CORTEX
-            out[bone & inside & (self.sinus_radius(s, u, w, 0.0) < 1)] = CAVITY
+            for grow, label in self.sinus_layers(s, u):
+                where = bone if label == CORTEX else bone & inside
+                out[where & (self.sinus_radius(s, u, w, grow) < 1)] = label
         for root in self.roots:
             d = self.root_distance(s, u, w, root)
             out[bone & (d < LIGAMENT_MM)] = LIGAMENT
@@ -145,6 +152,7 @@ class Placing:
 class SiteTruth:
     """True numbers of one site; None where the quantity does not exist.
 
+    sinus_plate, sinus_cavity, sinus_air: where the floor plate, what lies on it and the air begin on the axis.
     far_plate, far_end: where the axis meets the far cortex and leaves the bone. edges: depths, and the outer surface
     buccally and lingually there as distances from the axis, negative beyond it, NaN where the line meets no bone.
     """
@@ -166,6 +174,7 @@ class SiteTruth:
     mesiodistal: dict[float, float | None] = field(default_factory=dict)
     edges: tuple[Array, Array, Array] | None = None
     trabecular_hu: float | None = None
+    sinus_air: float | None = None
 
 
 LEVELS = (1.0, 3.0, 5.0, 7.0, 10.0)
@@ -187,7 +196,7 @@ def site_truth(place: Placing, crest: Array, axis: Array, buccal: Array, rng: np
         hit = np.flatnonzero(np.isin(along, labels) & (t > after))
         return float(t[hit[0]]) if len(hit) else None
 
-    cavity = first(CAVITY)
+    cavity = first(CAVITY, LINING)
     plate = first(CORTEX) if cavity is not None else None
     width: dict[float, float] = {}
     across: dict[float, float | None] = {}
@@ -218,7 +227,7 @@ def site_truth(place: Placing, crest: Array, axis: Array, buccal: Array, rng: np
         + (radius * np.cos(angle))[:, None] * buccal
         + (radius * np.sin(angle))[:, None] * distal
     )
-    hu = np.array([place.jaw.hu[k] for k in range(9)])[place.label(cloud)]
+    hu = np.array([place.jaw.hu[k] for k in range(10)])[place.label(cloud)]
     return SiteTruth(
         crest,
         axis,
@@ -236,6 +245,7 @@ def site_truth(place: Placing, crest: Array, axis: Array, buccal: Array, rng: np
         across,
         _edges(place, crest, axis, buccal),
         place.jaw.hu[CANCELLOUS],
+        first(CAVITY),
     )
 
 

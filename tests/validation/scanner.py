@@ -17,7 +17,6 @@ from siteplan.scan.volume import GreyScale, Patient, Scan, SeriesFacts
 from tests.validation.jaw import (
     AIR,
     CANCELLOUS,
-    CAVITY,
     CORTEX,
     LIGAMENT,
     LIGAMENT_MM,
@@ -123,7 +122,7 @@ def _raster(place: Placing, points: Array, h: float, scanner: Scanner) -> tuple[
             hu += part * (np.float32(jaw.hu[label]) - hu)
             cancellous = cancellous * (1 - part)
     if jaw.sinus is not None:
-        for grow, label in ((jaw.sinus[4], CORTEX), (0.0, CAVITY)):
+        for grow, label in jaw.sinus_layers(s, u):
             part = share(jaw.sinus_radius(s, u, w, grow)) * (bone if label == CORTEX else inside)
             hu += part * (np.float32(jaw.hu[label]) - hu)
             cancellous = cancellous * (1 - part)
