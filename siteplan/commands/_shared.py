@@ -5,6 +5,7 @@ import json
 import math
 import sys
 from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -90,6 +91,18 @@ def tell_directions(case: "Case", entries: "Iterable[SiteEntry]", scan: "Scan") 
         others = [site for site in case.sites if site is not entry]
         for doubt in (*direction_remarks(entry.tooth, entry.frame(), scan), *neighbour_remarks(entry, others)):
             sys.stderr.write(f"WARNING: {doubt.sentence}\n")
+
+
+def no_file_stands_at(out: str) -> None:
+    """Refuse a file where a folder is to be made, before minutes are spent on what goes into it.
+
+    Raises:
+        OutputError: there is one.
+    """
+    from siteplan.errors import OutputError
+
+    if Path(out).exists() and not Path(out).is_dir():
+        raise OutputError(f"--out {out}: a file of this name is there, so no folder can be made; choose another.")
 
 
 def part(show: Progress, start: float, end: float) -> Progress:

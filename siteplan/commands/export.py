@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from siteplan.commands._shared import assessed, part, print_json, progress_to, silent
+from siteplan.commands._shared import assessed, no_file_stands_at, part, print_json, progress_to, silent
 from siteplan.handover.kinds import IDENTITIES, KINDS
 
 
@@ -40,6 +40,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.with_scan and "bundle" not in args.kinds:
         args.parser.error("--with-scan belongs to --as bundle")
+    no_file_stands_at(args.out)
     show = silent if args.json else progress_to()
     case, scan, findings = assessed(args.case, part(show, 0.0, 0.4))
     identity = Identity(IDENTITIES[args.identity])

@@ -4,7 +4,16 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from siteplan.commands._shared import add_results, assessed, part, print_json, progress_to, silent, to_person
+from siteplan.commands._shared import (
+    add_results,
+    assessed,
+    no_file_stands_at,
+    part,
+    print_json,
+    progress_to,
+    silent,
+    to_person,
+)
 
 
 def add_parser(commands: Any) -> None:
@@ -20,6 +29,7 @@ def run(args: argparse.Namespace) -> int:
     from siteplan.commands._table import site_tables
     from siteplan.report import write_report
 
+    no_file_stands_at(args.out)
     show = silent if args.json else progress_to()
     case, scan, findings = assessed(args.case, part(show, 0.0, 0.5))
     written = write_report(

@@ -4,9 +4,17 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from siteplan.commands._shared import add_results, assessed, part, print_json, progress_to, silent, to_person
-
-WHO = ("none", "initials", "as given")
+from siteplan.commands._shared import (
+    add_results,
+    assessed,
+    no_file_stands_at,
+    part,
+    print_json,
+    progress_to,
+    silent,
+    to_person,
+)
+from siteplan.handover.kinds import IDENTITIES
 
 
 def add_parser(commands: Any) -> None:
@@ -15,7 +23,9 @@ def add_parser(commands: Any) -> None:
         "share", help="write a page to leaf through, a PDF and a picture per site for a colleague"
     )
     add_results(parser)
-    parser.add_argument("--identity", choices=WHO, default=WHO[0], help="how much of the patient's identity is kept")
+    parser.add_argument(
+        "--identity", choices=IDENTITIES, default="none", help="how much of the patient's identity is kept"
+    )
     parser.add_argument("--json", action="store_true", help="print the list of files as JSON and nothing else")
     parser.set_defaults(run=run)
 
@@ -24,9 +34,10 @@ def run(args: argparse.Namespace) -> int:
     """Load, assess, write, and say which files are there."""
     from siteplan.report import Identity, write_shared
 
+    no_file_stands_at(args.out)
     show = silent if args.json else progress_to()
     _case, scan, findings = assessed(args.case, part(show, 0.0, 0.5))
-    identity = Identity(args.identity)
+    identity = Identity(IDENTITIES[args.identity])
     written = write_shared(
         findings,
         scan,

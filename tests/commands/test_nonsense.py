@@ -45,3 +45,21 @@ def test_a_reversed_buccal_direction_is_told_beside_proposals(root, tmp_path, ca
     turned = load_case(changed(root, tmp_path, buccal=[-v for v in first.buccal])).case
     tell_directions(turned, turned.sites, scan)
     assert "its buccal direction points away from there" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", [["report"], ["share"], ["export", "--as", "csv"]])
+def test_a_file_in_the_place_of_the_results_is_told_before_minutes_are_spent(root, tmp_path, capsys, command):
+    (tmp_path / "out").write_text("mine")
+    case = root / "sample_volumes" / "lower_jaw" / "case.json"
+    assert cli.main([*command, str(case), "--out", str(tmp_path / "out")]) == 1
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "a file of this name is there" in said
+    assert (tmp_path / "out").read_text() == "mine"
+
+
+def test_share_and_export_call_identities_alike(capsys):
+    for command in ("share", "export"):
+        with pytest.raises(SystemExit):
+            cli.main([command, "--help"])
+        assert "--identity {none,initials,given}" in capsys.readouterr().out
