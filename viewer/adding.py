@@ -192,7 +192,7 @@ class Adding(QObject):
         if self.wanted is None:
             self.desk.space.arch.hint = say("arch.hint")
         self.desk.space.arch.set_points(points)
-        self.desk.set_arch(points)
+        self.desk.set_arch(points, self.jaw)
         # A little towards the roots: at the points themselves there is often no more than gum to see.
         self._height = float(points[:, 2].mean()) + (ROOTWARDS_MM if self.jaw == "upper" else -ROOTWARDS_MM)
         self._ask_axial()

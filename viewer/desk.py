@@ -99,6 +99,7 @@ class Desk(Asks):
             channel.cancel()  # what is still on its way belongs to another scan
         self.measured, self._measured_for, self._last_full = {}, {}, {}
         self._full_asked, self._full_failed, self._library_failed = None, {}, ""
+        self._arches = {}
         self._library_key, self._film_key, self._cut_for = None, None, None
         self.space.film.set_frames([])
         self.look, self.tooth, self.library = None, None, None
@@ -177,7 +178,7 @@ class Desk(Asks):
         frame = entry.frame()
         if self.look is None:
             self.look = Look(frame)
-        self.look = self.look.follow(frame)
+        self.look = self.look.follow(frame).along(self._course_of(entry))
         section.set_site(entry, fixture)
         shown = section.cut
         if shown is None or not shown.look.same_as(self.look):

@@ -13,6 +13,7 @@ from siteplan.findings import SiteFindings
 from siteplan.fixture import Fixture
 from viewer.desk_hands import Hands
 from viewer.jobs import Channel, Ticket
+from viewer.look import ON_ARCH_MM
 from viewer.measuring import (
     LibraryRequest,
     Measured,
@@ -22,7 +23,7 @@ from viewer.measuring import (
     measure,
     read_library,
 )
-from viewer.panorama import course_through, unroll
+from viewer.panorama import Course, course_through, unroll
 from viewer.pictures import CutRequest, FilmRequest, make_cut, make_film, margin_line_mm
 from viewer.session import Session
 
@@ -46,6 +47,7 @@ class Asks(Hands, QObject):
         self._last_full: dict[int, SiteFindings] = {}
         self._library_key: tuple[object, ...] | None = None
         self._cut_for: tuple[Library, tuple[Structure, ...]] | None = None
+        self._arches: dict[str, Course] = {}
         self._bone_read = 0.0
         self._sharp_asked = False
         self._film_key: object = None
@@ -58,14 +60,22 @@ class Asks(Hands, QObject):
         self._rest.setInterval(REST_MS)
         self._rest.timeout.connect(self._at_rest)
 
-    def set_arch(self, points_lps_mm: np.ndarray) -> None:
-        """Unroll the strip along this arch."""
+    def set_arch(self, points_lps_mm: np.ndarray, jaw: str) -> None:
+        """Unroll the strip along this arch of a jaw; neighbouring sections of its sites follow it from now on."""
         session = self.session
         if session is None or len(points_lps_mm) < 3:
             return
         course, scan = course_through(points_lps_mm), session.scan
+        self._arches[jaw] = course
+        self.refresh()
         self.space.arch.set_points(points_lps_mm)
         self.channels["strip"].ask(lambda ticket: unroll(scan, course, lambda: ticket.cancelled), give_up_running=True)
+
+    def _course_of(self, entry: SiteEntry) -> Course | None:
+        """The arch along which the sections of a site are shifted; None where none is known that passes the site."""
+        course = self._arches.get(entry.jaw)
+        beside = course.place(entry.frame().origin_lps_mm)[1] if course is not None else np.inf
+        return course if beside <= ON_ARCH_MM else None
 
     def _key(self, entry: SiteEntry) -> object:
         """What a site's full numbers depend on: the site, every other site, and everything the case names."""
@@ -133,7 +143,7 @@ class Asks(Hands, QObject):
         session, library, look = self.session, self.library, self.look
         if session is None or library is None or look is None:
             return
-        key = (look.anchor, look.turn_deg, tuple(session.plan.sites), library)
+        key = (look.anchor, look.turn_deg, look.course, tuple(session.plan.sites), library)
         if key == self._film_key:
             return
         self._film_key = key

@@ -18,6 +18,8 @@ STEP_MM = 0.5
 THICK_MM = (-4.0, -2.0, 0.0, 2.0, 4.0)
 """Samples across the wall whose mean is shown: about as thick as an alveolar ridge."""
 ABOVE_MM, BELOW_MM = 20.0, 26.0
+_TANGENT_MM = 2.0
+"""The arch's direction at a place is taken from so far before to so far behind it: found points are no smooth curve."""
 _CHUNK = 24
 """Columns sampled at a time, so that only a small part of the scan is unpacked at once."""
 
@@ -42,6 +44,28 @@ class Course:
         outward /= np.linalg.norm(outward)
         tangent = np.array([-outward[1], outward[0], 0.0])
         return point, tangent, outward
+
+    def way(self, s_mm: float) -> tuple[Vector, Vector]:
+        """Point, and unit direction of growing distance in the axial plane; straight on beyond both ends."""
+        inside = float(np.clip(s_mm, 0.0, self.length_mm))
+        ends = np.clip([inside - _TANGENT_MM, inside + _TANGENT_MM], 0.0, self.length_mm)
+        point, before, after = (
+            np.array([np.interp(s, self.s_mm, self.points_lps_mm[:, d]) for d in range(3)]) for s in (inside, *ends)
+        )
+        ahead = (after - before) * [1.0, 1.0, 0.0]
+        ahead /= np.linalg.norm(ahead)
+        return point + (s_mm - inside) * ahead, ahead
+
+    def place(self, point_lps_mm: ArrayLike) -> tuple[float, float]:
+        """Distance along the arch, beyond its ends too, at which a section across it meets a point, and how far the
+        point then lies beside the arch; both in the axial plane."""
+        s_mm, _ = self.nearest(point_lps_mm)
+        rest = np.zeros(3)
+        for _ in range(4):
+            point, ahead = self.way(s_mm)
+            rest = (np.asarray(point_lps_mm, dtype=np.float64) - point) * [1.0, 1.0, 0.0]
+            s_mm += float(rest @ ahead)
+        return s_mm, float(np.linalg.norm(rest))
 
     def nearest(self, point_lps_mm: ArrayLike) -> tuple[float, float]:
         """Distance along the arch of the nearest place, and how far away that is in the axial plane."""

@@ -227,8 +227,8 @@ _FILM_STEP_MM = 0.4
 def make_film(request: FilmRequest, give_up: Callable[[], bool]) -> list[FilmFrame]:
     """The frames of a film strip: each offset at the present turn, then the section at right angles."""
     base = request.anchor
-    looks = [Look(base.anchor, offset, base.turn_deg) for offset in request.offsets_mm]
-    looks.append(Look(base.anchor, 0.0, base.turn_deg + 90.0))
+    looks = [replace(base, offset_mm=offset) for offset in request.offsets_mm]
+    looks.append(replace(base, offset_mm=0.0, turn_deg=base.turn_deg + 90.0))
     frames = []
     for look in looks:
         if give_up():

@@ -1,5 +1,7 @@
 """What the large section says in words: which section it is, what its sides are called, what lies under the pointer."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from siteplan.case import SiteEntry
@@ -23,8 +25,9 @@ def where_words(look: Look, entry: SiteEntry | None = None) -> str:
     )
     if abs(look.offset_mm) < 0.05:  # what would read as 0.0 mm beside
         return name
+    way = "picture.round" if look.course is not None else "picture.beside"
     side = say("word.distal") if look.offset_mm > 0 else say("word.mesial")
-    return say("picture.beside", name=name, mm=f"{abs(look.offset_mm):.1f}", side=side)
+    return say(way, name=name, mm=f"{abs(look.offset_mm):.1f}", side=side)
 
 
 def side_words(look: Look, plane: Plane, entry: SiteEntry | None) -> tuple[str, str, str, str]:
@@ -37,8 +40,9 @@ def side_words(look: Look, plane: Plane, entry: SiteEntry | None) -> tuple[str, 
         "m": say("word.mesial"),
     }
     if abs(look.offset_mm) > SIDES_MM:
-        names = dict.fromkeys(names, "")
-    across, along = float(plane.right @ look.anchor.buccal), float(plane.right @ look.anchor.distal)
+        names = {name: names[name] if look.course is not None and name in "bl" else "" for name in names}
+    frame = replace(look, turn_deg=0.0).frame()
+    across, along = float(plane.right @ frame.buccal), float(plane.right @ frame.distal)
     if abs(across) >= abs(along):
         right, left = ("b", "l") if across > 0 else ("l", "b")
     else:

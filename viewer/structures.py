@@ -207,11 +207,11 @@ class Structures(QObject):
         structure = find_structure(desk.plan, first.entry.name) if first is not None and desk.plan else None
         if structure is None or desk.look is None:
             return
-        stops = stops_along(structure, desk.look.anchor, LOOK_REACH_MM)
+        stops = stops_along(structure, desk.look, LOOK_REACH_MM)
         if not stops:
             desk.space.show_problem(say("near.too-far", name=structure.name))
             return
-        whole = stops_along(structure, desk.look.anchor, np.inf)
+        whole = stops_along(structure, desk.look, np.inf)
         if whole[0] < stops[0] or whole[-1] > stops[-1]:
             ends = {"low": f"{stops[0]:.0f}".replace("-", "−"), "high": f"{stops[-1]:.0f}".replace("-", "−")}
             desk.space.show_problem(say("near.part-only", name=structure.name, **ends))

@@ -13,8 +13,9 @@ from siteplan.anatomy.to_json import structure_json
 from siteplan.case import StructureEntry
 from siteplan.case.shapes import structure_of
 from siteplan.case.tooth import jaw_of, side_of
-from siteplan.frame import SiteFrame, Vector
+from siteplan.frame import Vector
 from siteplan.report.plane import Plane
+from viewer.look import Look
 from viewer.plan import Plan
 
 MOVABLE = (Kind.CANAL, Kind.INCISIVE_CANAL)
@@ -119,11 +120,11 @@ def crossings(structure: Structure, plane: Plane) -> tuple[Crossing, ...]:
     return tuple(out)
 
 
-def stops_along(structure: Structure, frame: SiteFrame, reach_mm: float) -> tuple[float, ...]:
+def stops_along(structure: Structure, look: Look, reach_mm: float) -> tuple[float, ...]:
     """Distances along the arch from a site at which a section should be looked at before a structure is confirmed."""
     shape = structure.shape
     points = np.stack([shape.base_lps_mm, shape.tip_lps_mm]) if isinstance(shape, Cone) else shape.points_lps_mm
-    along = frame.from_lps(points)[:, 2]
+    along = look.offsets_to(points)
     low, high = max(float(along.min()), -reach_mm), min(float(along.max()), reach_mm)
     if low > high:
         return ()
