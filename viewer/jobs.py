@@ -94,6 +94,7 @@ class Channel(QObject):
         self._waiting: tuple[Ticket, Work] | None = None
         self._running: Ticket | None = None
         self._newest = 0
+        self._on_its_way = 0
         self._closed = False
         self._thread: threading.Thread | None = None
         self._arrived.connect(self._deliver, Qt.ConnectionType.QueuedConnection)
@@ -101,9 +102,9 @@ class Channel(QObject):
 
     @property
     def busy(self) -> bool:
-        """Whether work is running or waiting."""
+        """Whether work is running or waiting, or an answer has not arrived yet."""
         with self._condition:
-            return self._running is not None or self._waiting is not None
+            return self._running is not None or self._waiting is not None or self._on_its_way > 0
 
     def ask(self, work: Work, *, give_up_running: bool = False) -> int:
         """Have `work` done; returns the request's number. Whatever waits is replaced.
@@ -188,8 +189,10 @@ class Channel(QObject):
             with self._condition:
                 if self._running is ticket:
                     self._running = None
+                wanted = not ticket.cancelled
+                self._on_its_way += wanted
                 tidy = self._waiting is None and time.monotonic() - start > LONG_S
-            if not ticket.cancelled:
+            if wanted:
                 self._emit(ticket.number, answer, problem)
             del answer, work, ticket  # a waiting thread must not keep a scan in memory
             if tidy:
@@ -202,6 +205,8 @@ class Channel(QObject):
             return
 
     def _deliver(self, number: int, answer: Any, problem: str) -> None:
+        with self._condition:
+            self._on_its_way -= 1
         if number < (self._wanted_from if self._each_newer else self._newest):
             return
         self._wanted_from = number

@@ -9,13 +9,17 @@ import shutil
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from viewer.measuring import MeasureRequest
 
 with contextlib.suppress(ImportError):  # without Qt the folder is skipped as a whole, see tests/conftest.py
     from PySide6.QtWidgets import QApplication, QWidget
 
-    from tests.viewer.hands import MEASURED_MS, settle
+    from tests.viewer.hands import MEASURED_MS, SOON_MS, settle
 
 
 @pytest.fixture(scope="session")
@@ -77,7 +81,7 @@ def window(display: None, request: pytest.FixtureRequest) -> Iterator[QWidget]:
     made.show()
     qtbot.waitExposed(made)
     made.activateWindow()  # Xvfb has no window manager that would do it, and keys go to the active window only
-    qtbot.waitUntil(made.isActiveWindow, timeout=5000)
+    qtbot.waitUntil(made.isActiveWindow, timeout=SOON_MS)
     yield made
     session = made.desk.session
     if session is not None:
@@ -87,11 +91,38 @@ def window(display: None, request: pytest.FixtureRequest) -> Iterator[QWidget]:
     QApplication.processEvents()
 
 
+@pytest.fixture(scope="session")
+def measured_before() -> dict[tuple[str, ...], object]:
+    """Full findings of the sample as it lies on disk. They never change, and cost five seconds of work each time."""
+    return {}
+
+
 @pytest.fixture
-def opened(window: QWidget, sample: Path, request: pytest.FixtureRequest) -> QWidget:
-    """The window with the sample case open and measured in full."""
+def opened(
+    window: QWidget, sample: Path, request: pytest.FixtureRequest, measured_before: dict[tuple[str, ...], object]
+) -> QWidget:
+    """The window with the sample case open and measured in full: really, the first time; then as it was measured.
+
+    Only the very same site of the very same case is taken from memory, and only until the case is open: whatever a test
+    then does is measured.
+    """
+    from viewer import desk_asks
+
     qtbot = request.getfixturevalue("qtbot")
-    window.open(sample)
-    qtbot.waitUntil(lambda: window.desk.session is not None, timeout=MEASURED_MS)
-    settle(window, qtbot)
+    really, case = desk_asks.measure, sample.read_text()
+
+    def once(asked: MeasureRequest) -> object:
+        if asked.rest is not None:
+            return really(asked)
+        sites = (asked.entry, *(entry for entry, _fixture in asked.others))
+        key = (case, *(site.model_dump_json() for site in sites))
+        if key not in measured_before:
+            measured_before[key] = really(asked)
+        return measured_before[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(desk_asks, "measure", once)
+        window.open(sample)
+        qtbot.waitUntil(lambda: window.desk.session is not None, timeout=MEASURED_MS)
+        settle(window, qtbot)
     return window

@@ -8,6 +8,9 @@ from PySide6.QtWidgets import QApplication, QWidget
 MEASURED_MS = 90_000
 """A full measurement of three sites takes seconds on two quiet cores; CI machines are busy ones."""
 
+SOON_MS = 30_000
+"""For what takes no time by itself, on a machine that is busy with other things."""
+
 
 def rest(ms: int) -> None:
     """Let window and workers go on for a while; QTest.qWait of PySide6 6.12.0 keeps the interpreter to itself."""
@@ -26,14 +29,14 @@ def settle(window: QWidget, qtbot: object) -> None:
         fresh = not any(desk._stale(e) for e in sites)
         return full and fresh and not desk.busy
 
-    qtbot.wait(250)
+    QApplication.processEvents()
     qtbot.waitUntil(ready, timeout=MEASURED_MS)
 
 
 def awake(window: QWidget, qtbot: object) -> None:
     """Give the window the keys back after a dialogue: under Xvfb no window manager does it."""
     window.activateWindow()
-    qtbot.waitUntil(window.isActiveWindow, timeout=5000)
+    qtbot.waitUntil(window.isActiveWindow, timeout=SOON_MS)
 
 
 def drag(widget: QWidget, start: QPoint, stop: QPoint, *, button: Qt.MouseButton = Qt.MouseButton.LeftButton) -> None:

@@ -21,7 +21,7 @@ from pytestqt.exceptions import capture_exceptions
 
 from siteplan.case import load_case
 from siteplan.errors import LibraryFileError
-from tests.viewer.hands import MEASURED_MS, rest, settle
+from tests.viewer.hands import MEASURED_MS, SOON_MS, rest, settle
 from viewer import desk_asks
 from viewer import recovery as recovery_module
 from viewer import window as window_module
@@ -54,12 +54,12 @@ def test_a_channel_tells_every_error_and_lives_on(channel, qtbot, error, caplog)
         raise error
 
     channel.ask(fail)
-    qtbot.waitUntil(lambda: bool(channel.problems), timeout=5000)
+    qtbot.waitUntil(lambda: bool(channel.problems), timeout=SOON_MS)
     assert channel.problems[0].endswith(".")
     assert "Doe" not in channel.problems[0] + caplog.text  # the words of an error may name a patient
     assert not channel.busy
     channel.ask(lambda _ticket: 7)
-    qtbot.waitUntil(lambda: channel.answers == [7], timeout=5000)
+    qtbot.waitUntil(lambda: channel.answers == [7], timeout=SOON_MS)
 
 
 def test_work_on_a_medium_that_does_not_answer_is_left_behind(qtbot):
@@ -70,15 +70,15 @@ def test_work_on_a_medium_that_does_not_answer_is_left_behind(qtbot):
     channel.ask(lambda _ticket: free.wait(30))
     rest(50)
     channel.ask(lambda _ticket: "next", give_up_running=True)
-    qtbot.waitUntil(lambda: answers == ["next"], timeout=2000)
+    qtbot.waitUntil(lambda: answers == ["next"], timeout=SOON_MS)
     channel.ask(lambda _ticket: free.wait(30))
     rest(50)
     start = time.monotonic()
     leave([channel])
-    assert time.monotonic() - start < 1.0
+    assert time.monotonic() - start < 2.5  # the work that hangs would have been waited for 3 s
     assert still_at_work()  # which is why the program then ends without taking the interpreter apart
     free.set()
-    qtbot.waitUntil(lambda: not still_at_work(), timeout=5000)
+    qtbot.waitUntil(lambda: not still_at_work(), timeout=SOON_MS)
     assert answers == ["next"]
 
 
@@ -91,7 +91,7 @@ def test_progress_is_told_seldom_but_every_new_word_is(channel, qtbot):
             ticket.progress(step / 2000, "reading" if step < 1999 else "done")
 
     channel.ask(work)
-    qtbot.waitUntil(lambda: "done" in told, timeout=5000)
+    qtbot.waitUntil(lambda: "done" in told, timeout=SOON_MS)
     assert told[0] == "reading"
     assert len(told) < 100
 
@@ -243,7 +243,7 @@ from viewer.jobs import Channel
 
 def busy(*_given):
     started.append(1)
-    time.sleep(30)
+    time.sleep(90)
 
 started = []
 for name in ("make_film", "make_cut", "measure"):
@@ -272,7 +272,7 @@ sys.exit(code)
 
 @pytest.mark.display
 def test_closing_while_workers_are_in_a_library_is_quick_and_clean(display, sample, root, state_folder):
-    """Three workers sleep for half a minute, as a long computation would; the window goes and the program ends."""
+    """Three workers sleep for a minute and a half, as a long computation would; window and program end at once."""
     env = {**os.environ, "SITEPLAN_STATE": str(state_folder)}
     run = subprocess.Popen([sys.executable, "-c", CLOSING, str(sample)], cwd=root, env=env, text=True,
                            stdout=subprocess.PIPE, stderr=subprocess.PIPE)  # fmt: skip
@@ -280,9 +280,9 @@ def test_closing_while_workers_are_in_a_library_is_quick_and_clean(display, samp
     try:
         line = run.stdout.readline()
         start = time.monotonic()
-        _out, err = run.communicate(timeout=25)
+        _out, err = run.communicate(timeout=80)
         assert line.startswith("leaving"), err
-        assert time.monotonic() - start < 12  # three seconds of waiting, and a busy machine
+        assert time.monotonic() - start < 40  # three seconds of waiting, and a busy machine; the work takes 90
         assert run.returncode == 0, err
         assert "Traceback" not in err
         assert not list(state_folder.glob("locks/*"))

@@ -8,7 +8,7 @@ from PySide6.QtCore import QPoint, Qt, QTimer
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
-from tests.viewer.hands import settle
+from tests.viewer.hands import MEASURED_MS, SOON_MS, settle
 from viewer.texts import say
 
 pytestmark = pytest.mark.display
@@ -51,8 +51,8 @@ def test_time_to_first_report(window, sample, tmp_path, qtbot, monkeypatch, shoo
 
     monkeypatch.setattr(window_module.QFileDialog, "getExistingDirectory", choose_series)
     hand.click(window.start.folder_button)
-    qtbot.waitUntil(lambda: window.desk.library is not None, timeout=60_000)
-    qtbot.waitUntil(lambda: window.space.arch.section is not None, timeout=60_000)
+    qtbot.waitUntil(lambda: window.desk.library is not None, timeout=MEASURED_MS)
+    qtbot.waitUntil(lambda: window.space.arch.section is not None, timeout=MEASURED_MS)
     qtbot.wait(300)
     shoot(window, "20_scan_without_case")
 
@@ -66,7 +66,7 @@ def test_time_to_first_report(window, sample, tmp_path, qtbot, monkeypatch, shoo
     assert window.actions_.adding.wanted == 36
     arch = window.space.arch
     hand.click(arch, arch.to_px(crest).toPoint())
-    qtbot.waitUntil(lambda: bool(window.desk.plan.sites), timeout=60_000)
+    qtbot.waitUntil(lambda: bool(window.desk.plan.sites), timeout=MEASURED_MS)
     settle(window, qtbot)
     shoot(window, "22_first_site")
     placed = np.array(window.desk.entry.crest_mm)
@@ -91,13 +91,13 @@ def test_canal_by_two_clicks_is_confirmed_by_a_person(opened, sample, qtbot, sho
     assert work.waits
     shoot(opened, "23_trace_first")
     strip = opened.space.strip
-    qtbot.waitUntil(lambda: strip.panorama is not None, timeout=60_000)
+    qtbot.waitUntil(lambda: strip.panorama is not None, timeout=MEASURED_MS)
     inside = [p for p in line if strip.picture_box().contains(_on_strip(strip, p))]
     first, last = inside[len(inside) // 5], inside[-len(inside) // 5]
     # Clicks on the strip lie on its wall; the canal runs beside it, so the clicks are taken on the section instead.
     for point in (first, last):
         opened.space.section.clicked.emit(point)
-    qtbot.waitUntil(lambda: any(s.kind == "canal" for s in desk.plan.case.structures), timeout=90_000)
+    qtbot.waitUntil(lambda: any(s.kind == "canal" for s in desk.plan.case.structures), timeout=MEASURED_MS)
     canal = next(s for s in desk.plan.case.structures if s.kind == "canal")
     assert canal.made_by == "found"
     gap = np.linalg.norm(np.array(canal.points_mm)[:, None] - line[None], axis=2).min(axis=1)
@@ -212,8 +212,8 @@ def test_all_sites_in_3d(opened, qtbot, shoot):
         pytest.skip(vtk_gateway.trial().why)
     dialog = show_solid(opened)
     canvas = dialog.canvas
-    qtbot.waitUntil(lambda: canvas.image is not None, timeout=90_000)
-    qtbot.waitUntil(lambda: not canvas._channel.busy, timeout=90_000)
+    qtbot.waitUntil(lambda: canvas.image is not None, timeout=MEASURED_MS)
+    qtbot.waitUntil(lambda: not canvas._channel.busy, timeout=MEASURED_MS)
     shoot(dialog, "27_solid")
     first = canvas._camera
     QTest.keyClick(canvas, Qt.Key.Key_Left)
@@ -223,9 +223,9 @@ def test_all_sites_in_3d(opened, qtbot, shoot):
     before = canvas.image
     QTest.mouseClick(dialog.cut_box, Qt.MouseButton.LeftButton, pos=QPoint(8, dialog.cut_box.height() // 2))
     assert dialog.cut_box.isChecked()
-    qtbot.waitUntil(lambda: canvas.image is not before and not canvas._channel.busy, timeout=90_000)
+    qtbot.waitUntil(lambda: canvas.image is not before and not canvas._channel.busy, timeout=MEASURED_MS)
     qtbot.wait(400)
-    qtbot.waitUntil(lambda: not canvas._channel.busy, timeout=90_000)
+    qtbot.waitUntil(lambda: not canvas._channel.busy, timeout=MEASURED_MS)
     shoot(dialog, "29_solid_cut")
     assert say("way.none") == dialog.ways.text()  # of the two sites one carries an abutment that is screwed on later
     dialog.close()
@@ -237,7 +237,7 @@ def test_without_opengl_the_reason_is_shown(opened, qtbot, shoot, monkeypatch):
 
     monkeypatch.setattr(solid_view.vtk_gateway, "trial", lambda: vtk_gateway.Trial(False, "No OpenGL here."))
     dialog = solid_view.show_solid(opened)
-    qtbot.waitUntil(lambda: "No OpenGL here." in dialog.canvas.words, timeout=20_000)
+    qtbot.waitUntil(lambda: "No OpenGL here." in dialog.canvas.words, timeout=SOON_MS)
     shoot(dialog, "28_no_opengl")
     dialog.close()
 
