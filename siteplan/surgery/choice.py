@@ -36,11 +36,10 @@ def candidates(protocol: Protocol, density: DensityClass | None, jaw: str) -> tu
         text = f"{usual} bone is usual in the {jaw} jaw, and {_why_usual(protocol, density, unknown)}"
         where = protocol.lines.where("bone" if unknown else "fallback", *(() if unknown else (jaw,)))
         known = found.get(usual)
-        probability = known.probability if known else None
         if known is not None and unknown:
             text = f"{known.why.text}; {text}"
         if known is None or unknown:
-            found[usual] = Candidate(usual, probability, Reason(text, where))
+            found[usual] = Candidate(usual, known.probability if known else None, Reason(text, where))
     return tuple(found[bone] for bone in protocol.classes if bone in found)
 
 

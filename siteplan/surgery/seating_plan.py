@@ -125,9 +125,14 @@ def differing(former: SeatingPlan, now: SeatingPlan) -> tuple[str, ...]:
         ("torques", (former.target_Ncm, former.loading_Ncm, former.ceiling_Ncm),
          (now.target_Ncm, now.loading_Ncm, now.ceiling_Ncm)),
         ("settings of the ratchet", former.settings_Ncm, now.settings_Ncm),
-        ("margins that are not kept", *({one.partition(":")[0] for one in p.broken} for p in (former, now))),
+        ("margins that are not kept", _about(former.broken), _about(now.broken)),
     )  # fmt: skip
     return tuple(name for name, one, other in pairs if one != other)
+
+
+def _about(said: Sequence[str]) -> frozenset[str]:
+    """What sentences such as "canal: 0.86 mm, ..." are about: numbers measured anew may round otherwise."""
+    return frozenset(one.partition(":")[0] for one in said)
 
 
 def seating_plan(
