@@ -31,6 +31,10 @@ DOUBTFUL_SD_MM = 0.8
 """A structure known no better than to this standard deviation is told at every distance to it: its 95 % interval
 reaches over 1.5 mm to each side, the margin of a tooth root."""
 
+ASIDE_MM = 15.0
+"""A body further than this beside the way in which a canal was going, and more than half a right angle off it, does not
+stand over what is left of that canal: it bends by less, and the other half of a jaw is further off (our own choice)."""
+
 _BESIDE_MM = 5.0
 """Points no further than this from the nearest one lie beside the body (our own choice: about a body's width)."""
 
@@ -56,8 +60,13 @@ def stops_short_mm(structure: Structure, start: Vector, end: Vector, structures:
     far = np.linalg.norm(before - last, axis=1) >= _BESIDE_MM
     back = before[int(far.argmax())] if far.any() else before[-1]
     onward = (last - back) / max(float(np.linalg.norm(last - back)), 1e-9)
-    beyond = float((start + share[near] * (end - start) - last) @ onward)
+    there = start + share[near] * (end - start) - last
+    beyond = float(there @ onward)
     if beyond <= SHORT_MM or _foramen_at(last, structures):
+        return 0.0
+    # A canal of the other side or of the other jaw does not run on to this body, however short it is drawn.
+    aside = float(np.linalg.norm(there - beyond * onward))
+    if aside > max(ASIDE_MM, beyond):
         return 0.0
     return beyond
 

@@ -48,6 +48,23 @@ def test_how_far_a_canal_ends_before_the_body(ys: tuple[float, ...], short: floa
     assert stops_short_mm(turned, AT.point(0.0), AT.point(10.0), [turned]) == pytest.approx(short)
 
 
+@pytest.mark.parametrize(
+    ("away_mm", "short"),
+    [
+        ((0.0, 0.0), 6.0),
+        ((12.0, 0.0), 6.0),  # beside it, as a bending canal may be
+        ((40.0, 0.0), 0.0),  # the canal of the other side: rows of lower molars stand about 40 to 50 mm apart (memory)
+        ((0.0, 40.0), 0.0),  # that of the lower jaw, asked about at an upper site
+    ],
+)
+def test_a_canal_of_the_other_side_or_jaw_does_not_stop_short(away_mm: tuple[float, float], short: float) -> None:
+    own = canal(6.0, 10.0, 20.0)
+    assert isinstance(own.shape, Tube)
+    moved = Tube(own.shape.points_lps_mm - np.array([away_mm[0], 0.0, away_mm[1]]), own.shape.radius_mm)
+    other = Structure(Kind.CANAL, "canal", moved, "right", MadeBy.DRAWN, 0.3)
+    assert stops_short_mm(other, AT.point(0.0), AT.point(10.0), [other]) == pytest.approx(short)
+
+
 def test_a_margin_to_a_loose_end_is_not_kept() -> None:
     """From the rim of the tip (y = 2, z = -10) to the end's ball of 1.4 mm at (8, -16): sqrt(72) - 1.4 = 7.09 mm."""
     short, whole = canal(8.0, 20.0), canal(-20.0, 20.0)
