@@ -155,8 +155,13 @@ def torque_goal(fixture: Fixture, protocol: Protocol, rule: Rule) -> TorqueGoal:
         text += f"; the fixture's own target {fixture.torque_target_ncm:g}"
     if fixture.torque_ceiling_ncm is not None:
         text += f"; the fixture's own ceiling {fixture.torque_ceiling_ncm:g}"
+    if rule.loading_Ncm > ceiling:
+        text += (
+            f"; early loading asks for {rule.loading_Ncm:g}, which no torque within this ceiling reaches: plan for "
+            "healing without load"
+        )
     why = Reason(text, protocol.where(rule, "ceiling_Ncm"), rule.torque_source)
-    return TorqueGoal((min(low, ceiling), min(high, ceiling)), min(rule.loading_Ncm, ceiling), ceiling, why)
+    return TorqueGoal((min(low, ceiling), min(high, ceiling)), rule.loading_Ncm, ceiling, why)
 
 
 def _site(

@@ -442,3 +442,14 @@ def test_the_terminal_names_what_no_person_has_confirmed():
     for structure, words in ((found, " (not confirmed)"), (canal(14.0), "")):
         made = card("demo-two-piece-4.0x10", classes(D3=1.0), structures=[structure])
         assert {_by_program(c) for step in made.steps for c in step.clearances} == {words}
+
+
+def test_a_makers_low_ceiling_does_not_lower_what_early_loading_asks_for():
+    # Ottoni JMP et al., 2005: above 32 N.cm for immediately restored single fixtures; a ceiling of 30 changes no bone.
+    fixture = replace(CATALOGUE.get("demo-two-piece-4.0x10"), torque_ceiling_ncm=30.0, torque_target_ncm=None)
+    goal = card(fixture, classes(D3=1.0)).torque
+    assert (goal.loading_Ncm, goal.ceiling_Ncm) == (32.0, 30.0)
+    assert goal.target_Ncm[1] <= 30.0
+    assert "no torque within this ceiling reaches" in goal.why.text
+    usual = card("demo-two-piece-4.0x10", classes(D3=1.0)).torque
+    assert "no torque within" not in usual.why.text
