@@ -21,8 +21,8 @@ _T = TypeVar("_T")
 _NONE = Edge(None, None, (Flag.NO_SECOND_CORTEX,))
 _SAME_MM = 1.0
 """A canal's lumen and a filled cavity that begin this close to each other are one thing (our own)."""
-_WALL_MM = 1.0
-"""A plate thicker than this is no canal's wall (our own; walls of 0.3 to 0.8 mm, from memory)."""
+_WALL_MM = 0.4
+"""A plate that begins this much before a canal's wall is not that wall (our own)."""
 _OBSCURE_LOG_SD = 0.35
 """Log thickness known no better than this: the scan cannot tell thickness from density."""
 
@@ -80,7 +80,7 @@ def _walls(layer: Layer | None, canal: Layer | None) -> bool:
     """Whether the floor of what may be a filled cavity is the wall of a canal that was told."""
     if layer is None or canal is None or not _same(canal.far_mm, layer.far_mm):
         return False
-    return layer.far_mm - layer.near_mm < _WALL_MM
+    return layer.near_mm > canal.near_mm - _WALL_MM
 
 
 def _same(lumen_mm: float | None, filled_mm: float) -> bool:
