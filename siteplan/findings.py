@@ -22,10 +22,16 @@ from siteplan.surgery.told import SeatingStory
 SCHEMA = "siteplan-findings/1"
 
 FAR_FIXTURE_MM = 15.0
-"""A fixture further away than this is no neighbour; it stands in the table of all pairs alone (our own choice)."""
+"""A fixture further away than this is no neighbour; that pair is only counted, and stands in `findings.json`
+(our own choice: ten sites make 45 pairs, and what matters is lost among them)."""
 
 DAY_CODES = frozenset({"old-scan", "date-in-future"})
 """Codes of the scan findings that compare the scan's date with the present day."""
+
+
+def far_apart(found: Clearance) -> bool:
+    """Whether two fixtures are far from each other and keep their margin."""
+    return found.verdict.good and (found.distance.value or 0.0) > FAR_FIXTURE_MM
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,10 +131,7 @@ class SiteFindings:
     def beside_near(self) -> tuple[Clearance, ...]:
         """To the other planned fixtures, without those that are far away and keep their margin."""
 
-        def far(found: Clearance) -> bool:
-            return found.verdict.good and (found.distance.value or 0.0) > FAR_FIXTURE_MM
-
-        return tuple(found for found in self.beside if not far(found))
+        return tuple(found for found in self.beside if not far_apart(found))
 
     @property
     def deciding(self) -> tuple[Clearance, ...]:

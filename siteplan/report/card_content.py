@@ -10,6 +10,7 @@ from siteplan.report.remarks import roof_words
 from siteplan.report.site_content import approach_words, clearance_row, fixture_words, whose_words
 from siteplan.report.words import Notes, figure, percent, sentence, torque_words, with_unit
 from siteplan.surgery.card import Branch, Preparation, Step
+from siteplan.surgery.cautions import LED
 from siteplan.surgery.forecast import TorqueReport
 from siteplan.surgery.reasons import Reason
 
@@ -26,6 +27,8 @@ def card_content(findings: Findings, site: SiteFindings, naming: Naming) -> dict
     if site.placed is None:
         return None
     preparation = site.placed.preparation
+    # What a guide or navigation changes about every depth stands above the steps, not among the cautions beneath.
+    led = LED.get(site.guidance.hand.name, ())
     notes = Notes()
     return {
         "fixture": fixture_words(site.placed),
@@ -48,7 +51,8 @@ def card_content(findings: Findings, site: SiteFindings, naming: Naming) -> dict
         "torque": _torque(preparation, notes),
         "reasons": _sentences(preparation.reasons, naming, notes),
         "remarks": _sentences(preparation.notes, naming, notes),
-        "cautions": [sentence(caution) for caution in preparation.cautions],
+        "led": [sentence(caution) for caution in led],
+        "cautions": [sentence(caution) for caution in preparation.cautions if caution not in led],
         "calibrated": site.density.calibrated,
         "notes": notes.listed(),
     }

@@ -5,7 +5,7 @@ from typing import Any
 
 from siteplan import __version__
 from siteplan.case.tooth import jaw_of, side_of, universal_of
-from siteplan.findings import Findings, SiteFindings
+from siteplan.findings import FAR_FIXTURE_MM, Findings, SiteFindings, far_apart
 from siteplan.placement import Clearance
 from siteplan.report import verdicts
 from siteplan.report.card_content import card_content
@@ -42,7 +42,8 @@ def document(findings: Findings, identity: Identity, made: datetime | None = Non
         "assessment_remarks": _remarks(findings, identity),
         "calibrated": findings.calibration is not None,
         "summary": [_summary_row(site, naming, notes) for site in findings.sites],
-        "between": [_between(findings, c, naming, notes) for c in findings.between_fixtures],
+        "between": [_between(findings, c, naming, notes) for c in findings.between_fixtures if not far_apart(c)],
+        "between_far": _far_pairs(findings),
         "structures": [
             {"letter": naming.letter(s.name), "name": naming.name(s.name), "kind": s.kind.value.replace("-", " "),
              "made_by": s.made_by.value, "uncertainty": with_unit(s.uncertainty_mm, "mm", 2)}
@@ -136,6 +137,15 @@ def _summary_row(site: SiteFindings, naming: Naming, notes: Notes) -> dict[str, 
         "also": [naming.clean(line) for line in beside_verdict(site, worst)],
         "verdict": site_verdict(site, naming),
     }
+
+
+def _far_pairs(findings: Findings) -> str:
+    """How many pairs of fixtures are left out of the table, and why; "" for none."""
+    count = sum(far_apart(c) for c in findings.between_fixtures)
+    if not count:
+        return ""
+    pairs = "1 pair is" if count == 1 else f"{count} pairs are"
+    return f"{pairs} more than {with_unit(FAR_FIXTURE_MM, 'mm', 0)} apart and keep the margin."
 
 
 def _between(findings: Findings, clearance: Clearance, naming: Naming, notes: Notes) -> dict[str, Any]:
