@@ -58,7 +58,7 @@ def measure_bone(
     planned = sample_block(scan, frame, smooth=not quick)
     mask = None if quick else metal_mask(planned, levels)
     clean = planned if mask is None else without(planned, mask)
-    reader, fit = _reader(scan, clean, levels, quick)
+    reader, fit = _reader(scan, clean, levels, quick, metal=mask is not None and bool(mask.any()))
     entry = reader.axis().entry
     sharpening = None if fit is None else sharpening_of(planned, fit, _slice_direction(scan, frame))
     at = entry.at_mm or 0.0
@@ -88,7 +88,9 @@ def _slice_direction(scan: Scan, frame: SiteFrame) -> Array:
     return np.array([normal @ frame.axis, normal @ frame.buccal, normal @ frame.distal])
 
 
-def _reader(scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool) -> tuple[SectionReader, ShellFit | None]:
+def _reader(
+    scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool, *, metal: bool
+) -> tuple[SectionReader, ShellFit | None]:
     """Half-maximum reader, or the joint fit where there is time and a shell to fit."""
     section = section_of(block, levels)
     plain = HalfMaximumReader(block, section, levels)
@@ -105,4 +107,4 @@ def _reader(scan: Scan, block: SiteBlock, levels: GreyLevels, quick: bool) -> tu
         narrow = is_narrow(shell)
         apex = fit_apex(block, shell, slice_dir) if narrow else None
     junctions = JunctionFitter(block, fit, slice_dir)
-    return ShellReader(shell, replace(plain.axis(), below=below), plain, junctions, narrow, apex), fit
+    return ShellReader(shell, replace(plain.axis(), below=below), plain, junctions, narrow, apex, metal), fit

@@ -23,6 +23,9 @@ to 1650 HU, `tests/validation`)."""
 _WING_SHARE, _WING_FROM, _WING_TO = (0.02, 0.05), 1.2, 0.9
 """The wings of the blur are known roughly, which a thin shell feels: SD as a share of the thickness, in full from
 the last and not at all above the second number of full widths at half maximum (as above)."""
+_STREAK_BLURS = (0.06, 0.09)
+"""Metal within the block shades what lies around it, which moves edges by a share of the blur: SD of an edge and of a
+thickness in blur SD (from the same simulated jaws with and without a post, `tests/validation/metal.py`)."""
 _BEND_REACH_MM = 0.75
 """The shift of a curved edge by blur, curvature * blur^2 / 2, takes one curvature for a stretch of about this length;
 on a crest with a radius of that size the curvature varies within it, and the bone entry is uncertain by about
@@ -65,7 +68,10 @@ _ACROSS = 0.8
 
 @dataclass(frozen=True, eq=False)
 class ShellReader:
-    """`SectionReader` by the joint fit. narrow: the crest asks for a fit of its own; apex: that, None if it failed."""
+    """`SectionReader` by the joint fit. narrow: the crest asks for a fit of its own; apex: that, None if it failed.
+
+    metal: whether there is any within the block.
+    """
 
     shell: Shell
     beyond: AxisReading
@@ -73,6 +79,7 @@ class ShellReader:
     junctions: JunctionFitter
     narrow: bool = False
     apex: Apex | None = None
+    metal: bool = False
     method: str = "fit of bone wall and blur, all rays of the site together"
 
     @property
@@ -278,6 +285,7 @@ class ShellReader:
 
     def _edge(self, crossing: Crossing, sign: int = 1) -> Edge:
         own = self.shell.sd(crossing.gradient) * self._misfit(crossing.s_mm)
+        own = float(np.hypot(own, self._streaks(_EDGE, crossing)))
         systematic = self._systematic(_EDGE, crossing)
         return Edge(sign * crossing.at_mm, float(np.hypot(own, systematic)), shared_sd_mm=systematic)
 
@@ -290,6 +298,7 @@ class ShellReader:
     def _thickness(self, outer: Crossing, inner: Crossing) -> tuple[Edge, Obscure | None]:
         value = abs(outer.at_mm - inner.at_mm)
         own = self.shell.sd(outer.gradient - inner.gradient) * self._misfit(inner.s_mm)
+        own = float(np.hypot(own, self._streaks(_THICKNESS, inner)))
         systematic = self._systematic(_THICKNESS, inner)
         sd = float(np.hypot(own, systematic)) + (_FOLD_SD_MM if inner.folded else 0.0)
         k = int(np.clip(round(inner.s_mm / 0.1), 0, len(self.shell.t) - 1))
@@ -312,6 +321,10 @@ class ShellReader:
         """SD along a line of what the model leaves out."""
         t = float(np.interp(crossing.s_mm, self.shell.fit.curve.s_mm, self.shell.t))
         return self._model_sd(which, t) / max(crossing.steepness, STEEPEST)
+
+    def _streaks(self, which: int, crossing: Crossing) -> float:
+        """SD along a line of what metal nearby does to an edge or a thickness."""
+        return _STREAK_BLURS[which] * self.blur_mm / max(crossing.steepness, STEEPEST) if self.metal else 0.0
 
     def _model_sd(self, which: int, t_mm: float) -> float:
         """SD along the normal of what the model leaves out at an edge or in a thickness (`which`)."""

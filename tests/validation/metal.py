@@ -99,8 +99,9 @@ def main() -> int:
                 if m.value is None or m.low is None or m.high is None:
                     absent[name] = absent.get(name, 0) + 1
                     continue
-                silent = abs(m.value - truth) > _SILENT_MM and not m.flags and name != "mean HU"
-                silent |= name == "mean HU" and not m.low <= truth <= m.high and Flag.METAL_NEAR not in m.flags
+                hu = name.endswith("HU")
+                silent = abs(m.value - truth) > _SILENT_MM and not m.flags and not hu
+                silent |= hu and not m.low <= truth <= m.high and Flag.METAL_NEAR not in m.flags
                 rows.setdefault(name, []).append((abs(m.value - truth), m.low <= truth <= m.high, silent))
             print(f"{away} {number} metal share {bone.metal_share:.2f}", file=sys.stderr, flush=True)
         for name, found in rows.items():
