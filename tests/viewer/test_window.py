@@ -317,6 +317,7 @@ def test_pointer_is_shown_in_every_picture(opened, qtbot):
     assert abs(frame.look.plane().from_lps(section._cross_lps)[2]) < 1e-9  # the place lies in that very section
     strip = opened.space.strip
     assert strip._cross is not None
+    qtbot.waitUntil(lambda: strip.panorama is not None, timeout=MEASURED_MS)  # it needs the arch, which comes last
     move(strip, strip.picture_box().center().toPoint(), Qt.MouseButton.NoButton)
     assert strip.to_px(*strip.panorama.from_lps(section._cross_lps)[0][:2]).x() == pytest.approx(
         strip.picture_box().center().x(), abs=3.0
