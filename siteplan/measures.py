@@ -102,19 +102,33 @@ def safely_rounded(measure: Measure, digits: int = 2) -> tuple[float | None, flo
     Value and lower limit are rounded down, the upper limit up, so a distance just short of its margin can never be
     read as if it reached it.
     """
-    value, low = (None if x is None else rounded_down(x, digits) for x in (measure.value, measure.low))
-    return value, low, None if measure.high is None else rounded_up(measure.high, digits)
+    low, high = rounded_outwards(measure.low, measure.high, digits)
+    return None if measure.value is None else rounded_down(measure.value, digits), low, high
+
+
+def rounded_outwards(low: float | None, high: float | None, digits: int) -> tuple[float | None, float | None]:
+    """Limits of an interval as they are printed: the lower one down, the upper one up; None stays None.
+
+    Printed limits so never hold less than the interval does, and always hold the value rounded to as many decimals.
+    """
+    return None if low is None else rounded_down(low, digits), None if high is None else rounded_up(high, digits)
+
+
+def limits_words(low: float | None, high: float | None, digits: int) -> str:
+    """An interval in words, rounded outwards: "11.1 to 11.3"; the one door for every page, terminal and window."""
+    down, up = rounded_outwards(low, high, digits)
+    below = "no lower limit" if down is None else _plain(down, digits)
+    return f"{below} to {'no upper limit' if up is None else _plain(up, digits)}"
 
 
 def distance_words(measure: Measure, digits: int = 2) -> str:
     """A distance safely rounded with its 95 % interval: "0.86 mm (0.25 to 1.47)"; "not measured" without a value."""
-    value, low, high = safely_rounded(measure, digits)
-    if value is None:
+    if measure.value is None:
         return "not measured"
-    words = f"{_plain(value, digits)} {measure.unit}"
-    if low is None or high is None:
+    words = f"{_plain(rounded_down(measure.value, digits), digits)} {measure.unit}"
+    if measure.low is None or measure.high is None:
         return words
-    return f"{words} ({_plain(low, digits)} to {_plain(high, digits)})"
+    return f"{words} ({limits_words(measure.low, measure.high, digits)})"
 
 
 def thinner_words(measure: Measure, gap: str = " ") -> str | None:

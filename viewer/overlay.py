@@ -9,7 +9,7 @@ from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 
 from siteplan.frame import SiteFrame
-from siteplan.measures import Measure, thinner_words
+from siteplan.measures import Measure, rounded_outwards, thinner_words
 from siteplan.report import palette
 from siteplan.report.palette import Dash, Line
 from siteplan.report.plane import Plane, letters
@@ -60,7 +60,8 @@ def measure_words(measure: Measure, *, decimals: int = 1, interval: bool = True)
         decimals = 0
     text = _fixed(measure.value, decimals)
     if interval and measure.low is not None and measure.high is not None:
-        low, high = (_fixed(x, decimals) for x in (measure.low, measure.high))
+        outwards = rounded_outwards(measure.low, measure.high, decimals)
+        low, high = ("" if x is None else _fixed(x, decimals) for x in outwards)
         return say("number.with-interval", value=text, unit=unit, low=low, high=high)
     return say("number.plain", value=text, unit=unit)
 

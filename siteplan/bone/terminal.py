@@ -1,7 +1,7 @@
 """A site's bone as lines of text for a person."""
 
 from siteplan.bone.findings import BoneFindings
-from siteplan.measures import Measure, all_flags, thinner_words
+from siteplan.measures import Measure, all_flags, limits_words, thinner_words
 
 
 def site_lines(bone: BoneFindings) -> list[str]:
@@ -47,7 +47,7 @@ def text(measure: Measure) -> str:
         return f"{thinner}; {likeliest}; {known}  ({flags})"
     span = ""
     if measure.low is not None and measure.high is not None:
-        span = f"  [{measure.low:.{digits}f} to {measure.high:.{digits}f}]"
+        span = f"  [{limits_words(measure.low, measure.high, digits)}]"
     return f"{measure.value:.{digits}f} {measure.unit}{span}" + (f"  ({flags})" if flags else "")
 
 

@@ -2,7 +2,7 @@
 
 from siteplan.findings import Findings, SiteFindings
 from siteplan.flags import Flag
-from siteplan.measures import Measure, distance_words
+from siteplan.measures import Measure, distance_words, limits_words
 from siteplan.placement import Clearance
 from siteplan.report.remarks import about_words, beside_verdict, demand_words, rim_words, site_roof_words
 from siteplan.report.verdicts import gravest
@@ -14,7 +14,7 @@ def number(measure: Measure, digits: int = 1) -> str:
         return "not measured: " + "; ".join(Flag(flag).meaning for flag in measure.flags)
     text = f"{measure.value:.{digits}f}"
     if measure.low is not None and measure.high is not None:
-        text += f" ({measure.low:.{digits}f} to {measure.high:.{digits}f})"
+        text += f" ({limits_words(measure.low, measure.high, digits)})"
     doubt = f"  [{', '.join(measure.flags)}]" if measure.flags else ""
     return f"{text} {measure.unit}{doubt}"
 

@@ -5,6 +5,7 @@ from dataclasses import asdict
 from typing import Any
 
 from siteplan.commands._shared import print_json, progress_to, silent, tell_doubts
+from siteplan.measures import limits_words
 
 
 def add_parser(subparsers: Any) -> None:
@@ -70,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
             f"{r.insert.name:24s} {r.insert.hu:8.0f} HU   grey {r.grey:8.1f}   off the line by {r.residual_hu:+.0f} HU"
         )
     low, high = (calibration.slope + s * 1.96 * calibration.slope_sd for s in (-1, 1))
-    print(f"grey = {calibration.slope:.4f} x HU + {calibration.intercept:.1f}; slope 95 % {low:.4f} to {high:.4f}")
+    print(f"grey = {calibration.slope:.4f} x HU + {calibration.intercept:.1f}; slope 95 % {limits_words(low, high, 4)}")
     print("\n".join(calibration.notes))
     if args.save:
         print(f"kept in {args.save}; it holds for this device, protocol and field only")

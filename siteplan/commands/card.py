@@ -4,7 +4,7 @@ import argparse
 from typing import TYPE_CHECKING, Any
 
 from siteplan.commands._shared import print_json, progress_to, silent, tell_doubts
-from siteplan.measures import distance_words
+from siteplan.measures import distance_words, limits_words, rounded_up
 
 if TYPE_CHECKING:
     from siteplan.bone import BoneFindings
@@ -136,8 +136,8 @@ def _risk(risk: "Risk") -> str:
 def _chance(chance: "Chance") -> str:
     """A chance with its interval; none among the draws is no zero."""
     if chance.value == 0:
-        return f"under {100 * chance.high:.1f} %"
-    return f"{100 * chance.value:.1f} % ({100 * chance.low:.1f} to {100 * chance.high:.1f})"
+        return f"under {rounded_up(100 * chance.high, 1):.1f} %"
+    return f"{100 * chance.value:.1f} % ({limits_words(100 * chance.low, 100 * chance.high, 1)})"
 
 
 def _step(number: str, step: "Step", bone: "BoneFindings", explain: bool) -> list[str]:
@@ -173,7 +173,8 @@ def _forecast(card: "Preparation") -> list[str]:
         return []
     final = report.planned.final
     lines = [
-        f"Torque forecast: {final.value:.0f} N·cm at full depth (95 % interval {final.low:.0f} to {final.high:.0f}), "
+        f"Torque forecast: {final.value:.0f} N·cm at full depth "
+        f"(95 % interval {limits_words(final.low, final.high, 0)}), "
         f"of which cortex {report.planned.cortex[-1]:.0f} and cancellous bone {report.planned.cancellous[-1]:.0f}; "
         f"from {report.basis}.",
         *_past_ceiling(card),

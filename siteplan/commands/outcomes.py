@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from siteplan.commands._shared import print_json
+from siteplan.measures import limits_words, rounded_down, rounded_up
 
 if TYPE_CHECKING:
     from siteplan.surgery.outcomes import Correction, Outcome
@@ -66,7 +67,9 @@ def _table(outcomes: "tuple[Outcome, ...]") -> list[str]:
             o.fixture,
             o.bone,
             o.felt or "-",
-            f"{o.forecast_Ncm[1]:.0f} ({o.forecast_Ncm[0]:.0f} to {o.forecast_Ncm[2]:.0f})" if o.forecast_Ncm else "-",
+            f"{o.forecast_Ncm[1]:.0f} ({limits_words(o.forecast_Ncm[0], o.forecast_Ncm[2], 0)})"
+            if o.forecast_Ncm
+            else "-",
             f"{o.achieved_Ncm:.0f}{'' if o.seated else ' (not seated)'}" if o.achieved_Ncm is not None else "-",
             _drills(o),
             str(o.cycles),
@@ -103,10 +106,10 @@ def _summary(outcomes: "tuple[Outcome, ...]", correction: "Correction | None") -
         ]
     return [
         "",
-        f"Achieved torque is {correction.factor:.2f} x forecast (95 % interval {correction.low:.2f} to "
-        f"{correction.high:.2f}, {correction.fixtures} fixtures of {correction.patients} patients); the "
-        "next fixture is expected between "
-        f"{correction.next_low:.2f} and {correction.next_high:.2f} x forecast.",
+        f"Achieved torque is {correction.factor:.2f} x forecast (95 % interval "
+        f"{limits_words(correction.low, correction.high, 2)}, {correction.fixtures} fixtures of "
+        f"{correction.patients} patients); the next fixture is expected between "
+        f"{rounded_down(correction.next_low):.2f} and {rounded_up(correction.next_high):.2f} x forecast.",
         f"{correction.inside} of {correction.fixtures} lay inside the interval of their forecast.",
         FIT_CAUTION,
         "To use it, put this into your own protocol file:",

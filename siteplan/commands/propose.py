@@ -8,6 +8,7 @@ from typing import Any
 
 from siteplan.commands import _keep
 from siteplan.commands._shared import print_json, progress_to, silent, tell_directions, tell_doubts
+from siteplan.measures import limits_words
 
 
 def add_parser(subparsers: Any) -> None:
@@ -237,7 +238,7 @@ def jaw_lines(jaw: str, answer: Any) -> list[str]:
 
 def _percent(chance: Any) -> str:
     """A chance with its interval."""
-    return f"{100 * chance.value:.0f} % ({100 * chance.low:.0f} to {100 * chance.high:.0f})"
+    return f"{100 * chance.value:.0f} % ({limits_words(100 * chance.low, 100 * chance.high, 0)})"
 
 
 def _whole_lines(jaw: Any) -> list[str]:

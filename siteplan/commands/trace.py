@@ -4,6 +4,7 @@ import argparse
 from typing import Any
 
 from siteplan.commands._shared import point, print_json, progress_to, silent, tell_doubts
+from siteplan.measures import limits_words
 
 
 def add_parser(subparsers: Any) -> None:
@@ -156,7 +157,7 @@ def _foramen(scan: Any, args: argparse.Namespace) -> int:
         print(f"anterior loop: not measured. {found.why_no_loop}")
     else:
         m = found.loop
-        print(f"anterior loop: {m.value:.1f} mm (95 %: {m.low:.1f} to {m.high:.1f} mm), {m.method}")
+        print(f"anterior loop: {m.value:.1f} mm (95 %: {limits_words(m.low, m.high, 1)} mm), {m.method}")
     return 0
 
 

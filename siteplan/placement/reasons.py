@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from siteplan.fixture.design import Design
-from siteplan.measures import rounded_down, rounded_up
+from siteplan.measures import limits_words, rounded_down, rounded_up
 from siteplan.placement.clearances import Clearance
 from siteplan.placement.merit import CRITERIA, ENGAGED_MM, Weights, density_share, side_area_mm2
 from siteplan.placement.profile import Array
@@ -38,8 +38,9 @@ def steady_words(found: Steadiness) -> str:
     chance, (name, often) = found.broken, found.most_often
     head = f"{found.hand.phrase[0].upper()}{found.hand.phrase[1:]}"
     if chance.value == 0:
-        return f"{head}, no margin was broken in {chance.samples} draws: a chance under {100 * chance.high:.0f} %."
-    span = f"{100 * chance.low:.0f} to {100 * chance.high:.0f}"
+        most = rounded_up(100 * chance.high, 0)
+        return f"{head}, no margin was broken in {chance.samples} draws: a chance under {most:.0f} %."
+    span = limits_words(100 * chance.low, 100 * chance.high, 0)
     said = f"{head}, at least one margin is broken with a chance of {100 * chance.value:.0f} % ({span})"
     return f"{said}, most often at {name} ({100 * often:.0f} %)."
 

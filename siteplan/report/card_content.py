@@ -8,7 +8,7 @@ from siteplan.placement.hand import Risk
 from siteplan.report.naming import Naming
 from siteplan.report.remarks import roof_words
 from siteplan.report.site_content import approach_words, clearance_row, fixture_words, whose_words
-from siteplan.report.words import Notes, figure, percent, sentence, torque_words, with_unit
+from siteplan.report.words import Notes, figure, percent, percent_span, sentence, span, torque_words, with_unit
 from siteplan.surgery.card import Branch, Preparation, Step
 from siteplan.surgery.cautions import LED
 from siteplan.surgery.forecast import TorqueReport
@@ -163,7 +163,7 @@ def _forecast(report: TorqueReport | None, notes: Notes) -> list[dict[str, Any]]
             continue
         text = (
             f"Forecast {one.name}: {figure(final.value, 0)} N·cm at full seating "
-            f"({figure(final.low, 0)} to {figure(final.high, 0)}); chance of too little to load "
+            f"({span(final.low, final.high, 0)}); chance of too little to load "
             f"{percent(one.below_loading)}, of passing the ceiling on the way {percent(one.above_ceiling)}"
         )
         lines.append({"text": sentence(text), "note": rests_on})
@@ -176,9 +176,7 @@ def _hand(risks: tuple[Risk, ...], naming: Naming, notes: Notes) -> list[dict[st
     for risk in risks:
         if risk.breach.high < _SMALLEST_CHANCE:
             continue
-        touch, breach = (
-            f"{percent(c.value)} ({percent(c.low)} to {percent(c.high)})" for c in (risk.touch, risk.breach)
-        )
+        touch, breach = (f"{percent(c.value)} ({percent_span(c.low, c.high)})" for c in (risk.touch, risk.breach))
         whose = f"{risk.hand.phrase}, {naming.name(risk.structure)}"
         text = f"{whose}: touched in {touch}, margin broken in {breach}"
         lines.append({"text": sentence(text), "note": notes.number(whose_words(risk))})

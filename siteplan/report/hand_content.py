@@ -5,7 +5,7 @@ from siteplan.case.by_hand import HandMarkEntry
 from siteplan.findings import Findings
 from siteplan.measures import Measure
 from siteplan.report.identity import Identity
-from siteplan.report.words import NO_BREAK, figure, with_unit
+from siteplan.report.words import NO_BREAK, figure, span, with_unit
 
 LEFT_OUT = "typed text left out"
 _WHAT = {
@@ -43,8 +43,8 @@ def _value(measure: Measure | None) -> str:
     if measure.unit == "deg":
         return f"{figure(measure.value, 0)}°"
     if measure.unit == "mm":
-        span = ""
+        known = ""
         if measure.low is not None and measure.high is not None:
-            span = f" ({figure(measure.low, 1)} to {figure(measure.high, 1)})"
-        return with_unit(measure.value, "mm", 1) + span
+            known = f" ({span(measure.low, measure.high, 1)})"
+        return with_unit(measure.value, "mm", 1) + known
     return f"{figure(measure.value, 0)}{NO_BREAK}grey, SD {figure(measure.sd or 0.0, 0)}, {measure.samples} samples"

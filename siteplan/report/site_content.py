@@ -16,7 +16,7 @@ from siteplan.report import verdicts
 from siteplan.report.identity import Identity
 from siteplan.report.naming import Naming
 from siteplan.report.remarks import demand_words, is_lumen, rim_words, site_roof_words
-from siteplan.report.words import NOT_MEASURED, Notes, cell, figure, percent, safe_cell, sentence, with_unit
+from siteplan.report.words import NOT_MEASURED, Notes, cell, figure, percent, safe_cell, sentence, span, with_unit
 
 _FAR_MM = 15.0
 """A structure further away than this that keeps its margin needs no row of its own (own choice)."""
@@ -135,8 +135,7 @@ def risk_cell(risk: Risk | None, notes: Notes, *, both: bool = False) -> tuple[s
     """
     if risk is None:
         return "", None
-    low, high = (figure(100 * limit, 1) for limit in (risk.breach.low, risk.breach.high))
-    text = f"{percent(risk.breach.value)} ({low} to {high})"
+    text = f"{percent(risk.breach.value)} ({span(100 * risk.breach.low, 100 * risk.breach.high, 1)})"
     if risk.touch.value >= _SMALLEST_TOLD:
         text += f", touched {percent(risk.touch.value)}"
     return text, notes.number(whose_words(risk, both=both))
@@ -180,8 +179,8 @@ def _far(clearance: Clearance) -> bool:
 
 def _at_level(clearance: Clearance, notes: Notes) -> str:
     found = safe_cell(clearance.distance, notes)
-    span = f" ({found['interval']})" if found["interval"] else ""
-    return f"{clearance.distance.depth_mm:g}\u00a0mm down {found['value']}{span}"
+    known = f" ({found['interval']})" if found["interval"] else ""
+    return f"{clearance.distance.depth_mm:g}\u00a0mm down {found['value']}{known}"
 
 
 def clearance_row(

@@ -12,7 +12,7 @@ from siteplan.findings import Findings, PlacedFixture, SiteFindings
 from siteplan.frame import SiteFrame
 from siteplan.placement import Clearance
 from siteplan.report.scene import DepthMark, ShownFixture, ShownStructure, SiteScene, WidthTick
-from siteplan.report.words import figure, with_unit
+from siteplan.report.words import span, with_unit
 
 _NEAR_ASIDE_MM = 10.0
 """A structure this near to the axis is worth enlarging a picture for (own choice)."""
@@ -83,7 +83,7 @@ def _widths(bone: BoneFindings) -> tuple[WidthTick, ...]:
             continue
         words = [f"width {with_unit(width.value or 0.0, width.unit)}"]
         if width.low is not None and width.high is not None:
-            words.append(f"({figure(width.low, 1)} to {figure(width.high, 1)})")
+            words.append(f"({span(width.low, width.high, 1)})")
         ticks.append(WidthTick(width.depth_mm or 0.0, -(lingual.value or 0.0), buccal.value or 0.0, tuple(words)))
     return tuple(ticks)
 

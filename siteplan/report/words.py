@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from siteplan.flags import Flag
-from siteplan.measures import Measure, safely_rounded, thinner_words
+from siteplan.measures import Measure, limits_words, rounded_down, thinner_words
 
 NOT_MEASURED = "not measured"
 NO_BREAK = "\u00a0"
@@ -81,18 +81,15 @@ def cell(measure: Measure, notes: Notes, digits: int | None = None) -> dict[str,
     places = _DIGITS.get(measure.unit, 2) if digits is None else digits
     return {
         "value": with_unit(measure.value, measure.unit, places),
-        "interval": _span(measure.low, measure.high, places),
+        "interval": span(measure.low, measure.high, places),
         "notes": numbers,
         "absent": False,
     }
 
 
-def _span(low: float | None, high: float | None, places: int) -> str:
-    if low is None and high is None:
-        return ""
-    below = "no lower limit" if low is None else figure(low, places)
-    above = "no upper limit" if high is None else figure(high, places)
-    return f"{below} to {above}"
+def span(low: float | None, high: float | None, places: int) -> str:
+    """An interval rounded outwards, with true minus signs; "" where neither limit is known."""
+    return "" if low is None and high is None else limits_words(low, high, places).replace("-", "−")
 
 
 def safe_cell(measure: Measure, notes: Notes) -> dict[str, Any]:
@@ -103,10 +100,9 @@ def safe_cell(measure: Measure, notes: Notes) -> dict[str, Any]:
     numbers = notes.of(measure.flags)
     if measure.value is None:
         return {"value": NOT_MEASURED, "interval": "", "notes": numbers, "absent": True}
-    value, low, high = safely_rounded(measure, 2)
     return {
-        "value": with_unit(value or 0.0, measure.unit, 2),
-        "interval": _span(low, high, 2),
+        "value": with_unit(rounded_down(measure.value, 2), measure.unit, 2),
+        "interval": span(measure.low, measure.high, 2),
         "notes": numbers,
         "absent": False,
     }
@@ -115,6 +111,11 @@ def safe_cell(measure: Measure, notes: Notes) -> dict[str, Any]:
 def percent(share: float) -> str:
     """A chance with its sign; one decimal below a tenth."""
     return f"{figure(100 * share, 0 if share >= 0.1 or share < 0.0005 else 1)}{NO_BREAK}%"
+
+
+def percent_span(low: float, high: float) -> str:
+    """Limits of a chance, rounded outwards; one decimal where the lower one is below a tenth."""
+    return f"{span(100 * low, 100 * high, 0 if low >= 0.1 else 1)}{NO_BREAK}%"
 
 
 def sentence(text: str) -> str:

@@ -6,7 +6,7 @@ from functools import cached_property
 import numpy as np
 
 from siteplan.fixture import Fixture
-from siteplan.measures import Measure
+from siteplan.measures import Measure, limits_words
 from siteplan.placement import Clearance
 from siteplan.placement.margins import BUCCAL_BONE, FIXTURE, LINGUAL_BONE
 from siteplan.surgery.around import Surroundings
@@ -227,7 +227,7 @@ def _interval(measure: Measure) -> str:
         return "not measured"
     if measure.low is None or measure.high is None:
         return f"{measure.value:.2f} mm (interval not known)"
-    return f"{measure.value:.2f} mm ({measure.low:.2f} to {measure.high:.2f})"
+    return f"{measure.value:.2f} mm ({limits_words(measure.low, measure.high, 2)})"
 
 
 def _shortfall(site: Site, steps: list[Step], plan: Sequence) -> tuple[list[Reason], list[Reason]]:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siteplan.fixture import Fixture
-from siteplan.measures import Measure
+from siteplan.measures import Measure, limits_words
 from siteplan.surgery import cautions
 from siteplan.surgery.bone_laws import CORTEX_DENSITY
 from siteplan.surgery.card import Step, TorqueGoal
@@ -230,7 +230,7 @@ def _warnings(planned: Forecast, goal: TorqueGoal, *, tighter: bool, looser: boo
 
 
 def _words(measure: Measure) -> str:
-    return f"{measure.value:.0f} N·cm, 95 % interval {measure.low:.0f} to {measure.high:.0f}"
+    return f"{measure.value:.0f} N·cm, 95 % interval {limits_words(measure.low, measure.high, 0)}"
 
 
 def _guesses(wall: WallBone, own: TorqueCorrection | None) -> Guesses:

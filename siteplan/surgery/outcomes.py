@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from siteplan.measures import rounded_outwards
 from siteplan.surgery.entries import Entry, Kind, effective
 from siteplan.surgery.record import Record, read_records, record_path, recorded_teeth
 from siteplan.surgery.seating import Phase, State
@@ -92,9 +93,11 @@ class Correction:
 
     def as_toml(self) -> str:
         """What a clinic's protocol file would hold."""
+        low, high = rounded_outwards(self.low, self.high, 3)
+        next_low, next_high = rounded_outwards(self.next_low, self.next_high, 3)
         return (
-            f"[torque_correction]\nfactor = {self.factor:.3f}\nlow = {self.low:.3f}\nhigh = {self.high:.3f}\n"
-            f"next_low = {self.next_low:.3f}\nnext_high = {self.next_high:.3f}\n"
+            f"[torque_correction]\nfactor = {self.factor:.3f}\nlow = {low:.3f}\nhigh = {high:.3f}\n"
+            f"next_low = {next_low:.3f}\nnext_high = {next_high:.3f}\n"
             f'source = "own records of {self.fixtures} fixtures in {self.patients} patients"\n'
         )
 

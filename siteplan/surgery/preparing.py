@@ -10,7 +10,7 @@ from siteplan.bone import BoneFindings, DensityClass, classify, density_tables, 
 from siteplan.errors import GeometryError
 from siteplan.fixture import Fixture, Pose, Solid
 from siteplan.frame import SiteFrame
-from siteplan.measures import Measure
+from siteplan.measures import Measure, limits_words
 from siteplan.placement import Clearance, Margins
 from siteplan.placement.access import Opening
 from siteplan.placement.hand import Hand
@@ -224,7 +224,7 @@ def _contact_notes(site: Site) -> tuple[Reason, ...]:
     said = []
     for found in site.around.fixture_contact_risks(Solid(body.z_mm + site.platform_bone_mm, body.r_mm.copy())):
         passes, deeper = (
-            f"{100 * c.value:.1f} % ({100 * c.low:.1f} to {100 * c.high:.1f})" for c in (found.touch, found.breach)
+            f"{100 * c.value:.1f} % ({limits_words(100 * c.low, 100 * c.high, 1)})" for c in (found.touch, found.breach)
         )
         text = (
             f"planned contact with {found.structure}: the fixture passes it with a chance of {passes} and goes more "

@@ -11,7 +11,7 @@ from siteplan.anatomy import Surface
 from siteplan.commands._table import site_tables
 from siteplan.findings import Findings
 from siteplan.flags import Flag
-from siteplan.measures import Measure, distance_words, safely_rounded
+from siteplan.measures import Measure, distance_words, limits_words, rounded_outwards, safely_rounded
 from siteplan.placement import Clearance, Verdict, load_margins
 from siteplan.placement.verdict import contact_verdict
 from siteplan.report import palette, remarks
@@ -147,6 +147,36 @@ def test_a_distance_is_never_printed_larger_than_it_is() -> None:
     assert distance_words(short) == "1.99 mm (1.23 to 2.77)"
     assert distance_words(Measure(0.29, "mm")) == "0.29 mm"  # 0.29 is not held exactly in binary
     assert distance_words(Measure(-0.001, "mm")) == "-0.01 mm"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "digits", "said"),
+    [
+        (11.162, 11.237, 1, "11.1 to 11.3"),
+        (11.2, 11.2, 1, "11.2 to 11.2"),
+        (0.07, 0.29, 2, "0.07 to 0.29"),  # binary numbers add less than counts
+        (-0.04, 0.04, 1, "-0.1 to 0.1"),
+        (-0.0, 0.0, 1, "0.0 to 0.0"),
+        (None, 0.81, 1, "no lower limit to 0.9"),
+        (311.5, 488.5, 0, "311 to 489"),
+    ],
+)
+def test_printed_limits_are_rounded_outwards(low: float | None, high: float, digits: int, said: str) -> None:
+    # Closed form: the printed interval must hold the measured one. Nearest rounding made "11.2 (11.2 to 11.2)" of it.
+    assert limits_words(low, high, digits) == said
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_printed_limits_hold_the_interval_and_the_printed_value(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    for digits in range(4):
+        low, value, high = sorted(rng.normal(0, 10, 3) * 10.0 ** -rng.integers(0, 4))
+        down, up = rounded_outwards(low, high, digits)
+        assert down is not None
+        assert up is not None
+        assert down <= low <= high <= up
+        assert down <= round(value, digits) <= up
+        assert rounded_outwards(down, up, digits) == (down, up)
 
 
 def test_a_verdict_that_rests_on_an_unconfirmed_structure_says_so_wherever_it_is_summed_up(findings: Findings) -> None:

@@ -1,7 +1,11 @@
 """Numbers as words: units, reasons, rounding to the safe side."""
 
+import re
+from pathlib import Path
+
 import pytest
 
+import siteplan
 from siteplan.bone.ridge import ridge_form
 from siteplan.bone.terminal import text
 from siteplan.flags import Flag
@@ -13,6 +17,7 @@ from siteplan.report.words import (
     cell,
     date_words,
     figure,
+    percent_span,
     safe_cell,
     sentence,
     torque_words,
@@ -49,6 +54,31 @@ def test_distance_is_never_rounded_up(value: float, printed: str) -> None:
 
 def test_open_interval_is_said() -> None:
     assert cell(Measure(0.4, "mm", None, 0.9), Notes())["interval"] == "no lower limit to 0.9"
+
+
+def test_limits_in_words_are_rounded_outwards_and_stay_exact_in_json() -> None:
+    found = Measure(11.2, "mm", 11.1621, 11.2374)
+    assert cell(found, Notes())["interval"] == "11.1 to 11.3"
+    assert percent_span(0.0312, 0.0961) == "3.1 to 9.7\u00a0%"
+    assert percent_span(0.1201, 0.2) == "12 to 20\u00a0%"
+    assert (found.as_json()["low"], found.as_json()["high"]) == (11.1621, 11.2374)
+
+
+# A class's own bounds (`limit.low`) are no interval.
+_ROUNDED_BY_ITSELF = re.compile(r"\.(?:low|high):\.\d|(?:figure|round)\((?!limit)[^()]*\.(?:low|high)\b")
+
+
+@pytest.mark.parametrize("room", ["siteplan", "viewer"])
+def test_no_limit_becomes_words_but_through_the_one_door(room: str) -> None:
+    # `siteplan.measures` rounds limits outwards; a format of its own anywhere else would round them to the nearest.
+    root = Path(siteplan.__file__).parents[1] / room
+    own_way = [
+        f"{file.relative_to(root)}: {line.strip()}"
+        for file in sorted(root.rglob("*.py"))
+        for line in file.read_text(encoding="utf-8").splitlines()
+        if _ROUNDED_BY_ITSELF.search(line)
+    ]
+    assert own_way == []
 
 
 def test_units_and_signs() -> None:

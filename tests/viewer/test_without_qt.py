@@ -255,7 +255,8 @@ def test_what_rounds_to_nothing_has_no_sign():
     from siteplan.measures import Measure
     from viewer.overlay import measure_words
 
-    assert measure_words(Measure(-0.04, "mm", -0.06, 0.04)) == "0.0 mm (−0.1 to 0.0)"
+    assert measure_words(Measure(-0.04, "mm", -0.06, 0.04)) == "0.0 mm (−0.1 to 0.1)"
+    assert measure_words(Measure(11.2, "mm", 11.162, 11.237)) == "11.2 mm (11.1 to 11.3)"
     # A thickness that the scan cannot tell from density shows its limit, in the report's words.
     assert measure_words(Measure(0.31, "mm", 0.12, 0.523, product_hu_mm=361.0)) == "thinner than 0.53 mm"
 
