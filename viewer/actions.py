@@ -203,18 +203,22 @@ class Actions(QObject):
             self.desk.choose(teeth[(teeth.index(self.desk.tooth) + step) % len(teeth)])
 
     def leave(self) -> None:
-        """Put away whatever is in the hand; of a measurement by hand first its points."""
+        """Put away whatever is in the hand; of a measurement by hand first its points, and of an empty hand what
+        is said over the work."""
         if self.space.section.has_points:
             self.space.section.forget_points()
             return
         given_up = [part.give_up() for part in (self.structures, self.adding, self.reporting)]
         if any(given_up):
-            self.space.show_problem(say("app.given-up"))
+            self.space.told.news("given up", say("app.given-up"))
             return
+        in_hand = self.space.section.keys_point or self.adding.wanted is not None
         self.space.section.let_canal_go()
         self.desk.choose_tool("")
         self.adding.leave()
         self.structures.leave()
+        if not in_hand:
+            self.space.told.put_away()
 
     def remove_mark(self) -> None:
         """Remove the last hand measurement."""
@@ -308,7 +312,7 @@ class Actions(QObject):
     def _report_done(self, page: object, told: str) -> None:
         assert isinstance(page, Path)
         self.last_report = page
-        self.space.show_problem(" ".join([say("report.done", place=page.name), told]).strip())
+        self.space.told.news("report", " ".join([say("report.done", place=page.name), told]).strip())
         if QDesktopServices is not None and not self.window.property("quiet"):
             QDesktopServices.openUrl(QUrl.fromLocalFile(str(page)))
 

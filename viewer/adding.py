@@ -13,6 +13,7 @@ from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QDialog, QGridLayout, QLabel, QPushButton, QVBoxLayout
 
 from siteplan.case.tooth import jaw_of
+from siteplan.report.plane import Section
 from viewer.arch_finding import found_arch
 from viewer.arch_view import axial_section
 from viewer.desk import Desk
@@ -92,9 +93,9 @@ class Adding(QObject):
         self.finder.done.connect(lambda _n, answer: self._found(*answer))
         self.finder.failed.connect(lambda _n, why: self._not_found(why))
         self.placer.done.connect(lambda _n, entry: self._placed(entry))
-        self.placer.failed.connect(lambda _n, why: desk.space.show_problem(why))
-        self.axial.done.connect(lambda _n, section: desk.space.arch.set_section(section))
-        self.axial.failed.connect(lambda _n, why: desk.space.show_problem(why))
+        self.placer.failed.connect(lambda _n, why: desk.space.told.problem("place", why))
+        self.axial.done.connect(lambda _n, section: self._show_axial(section))
+        self.axial.failed.connect(lambda _n, why: desk.space.told.problem("axial", why))
         desk.space.arch.moved.connect(self._corrected)
         desk.space.arch.pointed_at.connect(self._pointed)
         desk.space.arch.stepped.connect(self._step_height)
@@ -170,6 +171,10 @@ class Adding(QObject):
         space.stage.setCurrentWidget(shown)
         shown.setFocus()
 
+    def _show_axial(self, section: Section) -> None:
+        self.desk.space.told.settled("axial")
+        self.desk.space.arch.set_section(section)
+
     def _found(self, jaw: str, points: NDArray[np.float64] | None) -> None:
         if jaw != self.jaw or self._shown:
             return
@@ -179,12 +184,13 @@ class Adding(QObject):
             self.desk.space.arch.hint = say("arch.hint-empty")
             self.desk.space.arch.set_points(np.zeros((0, 3)))
             return
+        self.desk.space.told.settled("arch")
         self._found_in[jaw] = points
         self._show_arch_points(points)
 
     def _not_found(self, why: str) -> None:
         """The search went wrong, which is not the same as a scan that shows no arch."""
-        self.desk.space.show_problem(why)
+        self.desk.space.told.problem("arch", why)
         self._found(self.jaw, None)
 
     def _show_arch_points(self, points: NDArray[np.float64]) -> None:
@@ -203,7 +209,7 @@ class Adding(QObject):
             return
         kept = tuple((float(x), float(y), float(z)) for x, y, z in np.round(np.asarray(points), 3))
         if any(dist(a, b) < APART_MM for a, b in pairwise(kept)):
-            self.desk.space.show_problem(say("arch.too-close"))
+            self.desk.space.told.news("arch", say("arch.too-close"))
             self.desk.space.arch.set_points(self.arch_points)
             return
         session.change(session.plan.with_arch(self.jaw, kept), say("did.arch"))
@@ -273,7 +279,7 @@ class Adding(QObject):
         if session is None or library is None or tooth is None or point is None:
             return
         self.leave()
-        self.desk.space.show_problem(say("add.looking", tooth=tooth))
+        self.desk.space.told.news("place", say("add.looking", tooth=tooth))
         course = course_through(self.arch_points) if len(self.arch_points) >= 3 else None
         others = self.desk.other_sites(tooth)
         request = PlaceRequest(session.scan, library, tooth, np.asarray(point, dtype=np.float64), course, others)
@@ -291,7 +297,7 @@ class Adding(QObject):
         if session is None or library is None or entry is None:
             return
         scan, others = session.scan, self.desk.other_sites(entry.tooth)
-        self.desk.space.show_problem(say("add.proposing", tooth=entry.tooth))
+        self.desk.space.told.news("place", say("add.proposing", tooth=entry.tooth))
         self.placer.ask(lambda _ticket: propose_at(scan, library, entry, others))
 
     def _placed(self, found: Proposed | None) -> None:
@@ -299,13 +305,13 @@ class Adding(QObject):
         if session is None:
             return
         if found is None:
-            self.desk.space.show_problem(say("add.no-bone"))
+            self.desk.space.told.problem("place", say("add.no-bone"))
             return
         entry = found.entry
         new = entry.tooth not in {e.tooth for e in session.plan.sites}
         key = "did.add-site" if new else "did.propose"
         session.change(session.plan.with_site(entry), say(key, tooth=entry.tooth))
-        self.desk.space.show_problem(found.words)
+        self.desk.space.told.news("place", found.words)
         self.desk.choose(entry.tooth)
 
 

@@ -102,6 +102,7 @@ class Desk(Asks):
         self._arches = {}
         self._library_key, self._film_key, self._cut_for = None, None, None
         self.space.film.set_frames([])
+        self.space.told.put_away()
         self.look, self.tooth, self.library = None, None, None
         scan = session.scan
         self.space.section.forget()
@@ -142,6 +143,9 @@ class Desk(Asks):
         sites = session.plan.sites
         if self.entry is None:
             self.tooth, self.look = (sites[0].tooth if sites else None), None
+        for tooth in self._full_failed.keys() - {e.tooth for e in sites}:
+            del self._full_failed[tooth]
+            self.space.told.settled(_full(tooth))
         self._ask_library(session)
         self._take_proposals(session.plan)
         self._dress_strip(session)
@@ -205,14 +209,16 @@ class Desk(Asks):
     # ---- answers
 
     def _answered(self, name: str, _number: int, answer: object) -> None:
+        self.space.told.settled(name)
         self._answers_to[name](answer)
 
     def _failed(self, name: str, _number: int, sentence: str) -> None:
         """Say why an answer does not come, take away what it would have replaced, and let it be asked for again."""
-        self.space.show_problem(sentence)
+        tooth, key = self._full_asked or (0, None)
+        self.space.told.problem(_full(tooth) if name == "full" else name, sentence)
         match name:
             case "full" if self._full_asked is not None:
-                (tooth, key), self._full_asked = self._full_asked, None
+                self._full_asked = None
                 self._full_failed[tooth] = (key, sentence)
                 self._ask_full()  # the other sites
             case "library":
@@ -234,13 +240,14 @@ class Desk(Asks):
 
     def measure_again(self) -> None:
         """Ask anew for whatever could not be made."""
+        for about in (*self.channels, *map(_full, self._full_failed)):
+            self.space.told.settled(about)
         self._full_failed, self._library_failed = {}, ""
-        self.space.show_problem("")
         self.refresh()
 
     def _show_library(self, library: Library) -> None:
         self.library, self._library_due, self._library_failed = library, False, ""
-        self.space.show_problem(" ".join(library.remarks))
+        self.space.told.problem("library", " ".join(library.remarks))
         self._film_key = None
         if self.space.section.cut is not None:
             self._ask_cut(smooth=False)
@@ -276,6 +283,8 @@ class Desk(Asks):
             self._last_full[tooth] = measured.site
             if self._key(entry) == key:
                 self._measured_for[tooth] = key
+                for about in (_full(tooth), "quick"):
+                    self.space.told.settled(about)
                 self._take(measured)
         if not self.space.section.holding:
             self._ask_full()
@@ -334,3 +343,8 @@ class Desk(Asks):
 
     def _stale(self, entry: SiteEntry) -> bool:
         return self._library_due or self._measured_for.get(entry.tooth) != self._key(entry)
+
+
+def _full(tooth: int) -> str:
+    """What a sentence is about that says why a site could not be measured."""
+    return f"full {tooth}"

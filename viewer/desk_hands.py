@@ -86,14 +86,14 @@ class Hands:
             return
         other = neighbour_fixture(self.library, fixture, wider=wider, longer=longer)
         if other is None:
-            self.space.show_problem(say("fixture.no-further"))
+            self.space.told.news("fixture", say("fixture.no-further"))
         else:
             self.set_fixture(other.name)
 
     def set_fixture(self, name: str | None) -> None:
         """A fixture by name."""
         if self.entry is not None:
-            self.space.show_problem("")
+            self.space.told.settled("fixture")
             self.put(edits.with_fixture(self.entry, name), say("did.fixture", name=name or say("fixture.none")))
 
     def step(self, mm: float) -> None:

@@ -20,7 +20,7 @@ class Reporting(QObject):
         self.desk = desk
         self.channel = Channel("report", self)
         self.channel.done.connect(self._written)
-        self.channel.failed.connect(lambda _n, why: self._say(say("report.failed", why=why)))
+        self.channel.failed.connect(lambda _n, why: desk.space.told.problem("report", say("report.failed", why=why)))
         self.channel.moved.connect(lambda _n, _share, what: self._say(say("report.working", what=what)))
 
     @property
@@ -52,4 +52,4 @@ class Reporting(QObject):
         self.done.emit(page, " ".join(written.told))
 
     def _say(self, words: str) -> None:
-        self.desk.space.show_problem(words)
+        self.desk.space.told.news("report", words)

@@ -52,10 +52,10 @@ def start_guide(window: MainWindow) -> SeatDialog | None:
         return None
     ready = found is not None and not found.quick and found.site.placed is not None and desk.library is not None
     if not ready or found is None or found.site.placed is None or desk.library is None:
-        window.space.show_problem(say("seat.not-ready"))
+        window.space.told.problem("seat", say("seat.not-ready"))
         return None
     if (session.path is None or session.unsaved) and not window.save():
-        window.space.show_problem(say("seat.save-first"))
+        window.space.told.problem("seat", say("seat.save-first"))
         return None
     assert session.path is not None
     placed = found.site.placed
@@ -71,8 +71,9 @@ def start_guide(window: MainWindow) -> SeatDialog | None:
         )
         dialog = SeatDialog(plan, record_path(session.path), window)
     except SiteplanError as error:
-        window.space.show_problem(str(error))
+        window.space.told.problem("seat", str(error))
         return None
+    window.space.told.settled("seat")
     dialog.open()
     return dialog
 

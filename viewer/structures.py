@@ -103,13 +103,13 @@ class Structures(QObject):
         self.window = window
         self.channel = Channel("trace", self)
         self.channel.done.connect(lambda _n, found: self._take_found(found))
-        self.channel.failed.connect(lambda _n, why: desk.space.show_problem(why))
+        self.channel.failed.connect(lambda _n, why: desk.space.told.problem("trace", why))
         self.corrector = Channel("correct", self)
         self.corrector.done.connect(lambda _n, answer: self._take_corrected(*answer))
-        self.corrector.failed.connect(lambda _n, why: desk.space.show_problem(why))
+        self.corrector.failed.connect(lambda _n, why: desk.space.told.problem("correct", why))
         self.proposer = Channel("propose", self)
         self.proposer.done.connect(lambda _n, found: self._take_proposed(found))
-        self.proposer.failed.connect(lambda _n, why: desk.space.show_problem(why))
+        self.proposer.failed.connect(lambda _n, why: desk.space.told.problem("propose", why))
         desk.space.section.canal_put.connect(self.correct)
         bar = desk.space.decision
         bar.confirm_button.clicked.connect(self.confirm_first)
@@ -171,7 +171,7 @@ class Structures(QObject):
         if session is None:
             return
         scan = session.scan
-        self.desk.space.show_problem(say("near.proposing"))
+        self.desk.space.told.news("propose", say("near.proposing"))
         self.proposer.ask(lambda _ticket: proposed_canals(scan), give_up_running=True)
 
     def _take_proposed(self, found: list[Structure]) -> None:
@@ -179,10 +179,12 @@ class Structures(QObject):
         if session is None:
             return
         plan = with_proposed(session.plan, found)
-        self.desk.space.show_problem("" if plan.proposals else say("near.all-there"))
+        self.desk.space.told.settled("propose")
         if plan.proposals:
             session.change(plan, say("did.propose-canals"))
             self.desk.space.answers.open_one("near")
+        else:
+            self.desk.space.told.news("propose", say("near.all-there"))
 
     def first(self) -> Undecided | None:
         """What the bar asks about."""
@@ -209,12 +211,12 @@ class Structures(QObject):
             return
         stops = stops_along(structure, desk.look, LOOK_REACH_MM)
         if not stops:
-            desk.space.show_problem(say("near.too-far", name=structure.name))
+            desk.space.told.news("look", say("near.too-far", name=structure.name))
             return
         whole = stops_along(structure, desk.look, np.inf)
         if whole[0] < stops[0] or whole[-1] > stops[-1]:
             ends = {"low": f"{stops[0]:.0f}".replace("-", "−"), "high": f"{stops[-1]:.0f}".replace("-", "−")}
-            desk.space.show_problem(say("near.part-only", name=structure.name, **ends))
+            desk.space.told.news("look", say("near.part-only", name=structure.name, **ends))
         here = desk.look.offset_mm
         desk.show_look(replace(desk.look, offset_mm=next((x for x in stops if x > here + 0.01), stops[0])))
         desk.space.stage.setCurrentWidget(desk.space.section)
@@ -235,14 +237,14 @@ class Structures(QObject):
         if session is None or structure is None:
             return
         scan = session.scan
-        self.desk.space.show_problem(say("near.correcting"))
+        self.desk.space.told.news("correct", say("near.correcting"))
         self.corrector.ask(lambda _ticket: (name, structure, corrected(scan, structure, index, np.asarray(place))))
 
     def _take_corrected(self, name: str, before: Structure, after: Structure) -> None:
         session = self.desk.session
         if session is None:
             return
-        self.desk.space.show_problem("")
+        self.desk.space.told.settled("correct")
         present = find_structure(session.plan, name)
         if present is None or structure_json(present) != structure_json(before):
             return  # it was changed or taken away meanwhile
@@ -305,14 +307,14 @@ class Structures(QObject):
         if session is None:
             return
         scan = session.scan
-        self.desk.space.show_problem(say("near.tracing"))
+        self.desk.space.told.news("trace", say("near.tracing"))
         self.channel.ask(lambda _ticket: finder(scan, points), give_up_running=True)
 
     def _take_found(self, found: list[Structure]) -> None:
         session = self.desk.session
         if session is None:
             return
-        self.desk.space.show_problem("")
+        self.desk.space.told.settled("trace")
         plan = session.plan
         for structure in found:
             taken = {s.name for s in plan.case.structures}

@@ -48,6 +48,8 @@ QLabel#answer {{ font-weight: 600; }}
 QLabel#quiet {{ color: {quiet}; }}
 QLabel#accent {{ color: {accent}; }}
 QLabel#problem {{ background: #fdf0d2; color: #6b4300; padding: 0.5em; border-radius: 6px; }}
+QFrame#problem {{ background: #fdf0d2; border: none; border-radius: 6px; }}
+QFrame#problem QLabel {{ padding: 0; }}
 QPushButton {{ background: {card}; border: 1px solid {rule}; border-radius: 8px; padding: 0.35em 0.8em; }}
 QPushButton:hover {{ border-color: {accent}; }}
 QPushButton:focus {{ border: 2px solid {accent}; }}

@@ -223,9 +223,9 @@ class MainWindow(QMainWindow):
         except OutputError as error:
             return self._save_elsewhere(session, str(error))
         except SiteplanError as error:
-            self.space.show_problem(say("save.not-written", error=error))
+            self.space.told.problem("save", say("save.not-written", error=error))
             return False
-        self.space.show_problem("")
+        self.space.told.settled("save")
         self._show_state()
         return True
 
@@ -237,7 +237,7 @@ class MainWindow(QMainWindow):
             return self._save_to(session, self._other_place(session))
         if chosen == 1:
             return self._save_to(session, session.path, over_others=True)
-        self.space.show_problem(say("save.not-written", error=why))
+        self.space.told.problem("save", say("save.not-written", error=why))
         return False
 
     def _other_place(self, session: Session) -> Path | None:
@@ -252,9 +252,9 @@ class MainWindow(QMainWindow):
         try:
             session.save(path, over_others=over_others)
         except SiteplanError as error:
-            self.space.show_problem(say("save.not-written", error=error))
+            self.space.told.problem("save", say("save.not-written", error=error))
             return False
-        self.space.show_problem("")
+        self.space.told.settled("save")
         self._show_state()
         return True
 
@@ -262,7 +262,7 @@ class MainWindow(QMainWindow):
         """The place cannot be written, a read-only medium for instance: say so and offer another one."""
         answers = (say("save.elsewhere"), say("save.later"))
         if self.ask(say("save.elsewhere-title"), say("save.not-written", error=why), answers) != 0:
-            self.space.show_problem(say("save.not-written", error=why))
+            self.space.told.problem("save", say("save.not-written", error=why))
             return False
         return self._save_to(session, self._other_place(session))
 
@@ -316,9 +316,10 @@ class MainWindow(QMainWindow):
     def tell_of_error(self, sentence: str) -> None:
         """Say that something went wrong in the window itself, wherever the person is."""
         if self.pages.currentWidget() is self.space:
-            self.space.show_problem(sentence)
+            self.space.told.problem(sentence, sentence)
         else:
-            self.opener.cancel()
+            for channel in (self.opener, self.first, self.why):
+                channel.cancel()  # what is still on its way must not take the sentence away
             self.problem.show_problem(place_words(self._wanted.path), sentence)
             self.pages.setCurrentWidget(self.problem)
 

@@ -29,6 +29,7 @@ from viewer.look import Tissue
 from viewer.section_view import SectionView
 from viewer.site_cards import SiteCards
 from viewer.texts import say
+from viewer.told import Told
 
 QUESTIONS = ("fits", "bone", "near", "drill", "turn-in", "scan")
 BY_DEPTH = ("bone", "near", "drill", "turn-in")
@@ -46,11 +47,8 @@ class Workspace(QWidget):
         outer.setContentsMargins(10, 8, 10, 10)
         outer.setSpacing(8)
         outer.addLayout(self._top())
-        self.problem = QLabel()
-        self.problem.setObjectName("problem")
-        self.problem.setWordWrap(True)
-        self.problem.hide()
-        outer.addWidget(self.problem)
+        self.told = Told()
+        outer.addWidget(self.told)
         self.decision = DecisionBar()
         outer.addWidget(self.decision)
         split = QSplitter(Qt.Orientation.Horizontal)
@@ -219,8 +217,3 @@ class Workspace(QWidget):
         button.setCheckable(checkable)
         button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         return button
-
-    def show_problem(self, sentence: str) -> None:
-        """Say what went wrong, over the work, until the next change; "" hides it."""
-        self.problem.setText(sentence)
-        self.problem.setVisible(bool(sentence))

@@ -98,14 +98,14 @@ def test_a_second_report_says_which_former_files_went(opened, qtbot, tmp_path):
     actions, folder = opened.actions_, tmp_path / "out"
     actions.reporting.write(folder)
     qtbot.waitUntil(lambda: actions.last_report is not None, timeout=6 * MEASURED_MS)
-    assert opened.space.problem.text() == say("report.done", place="report.html")
+    assert opened.space.told.text() == say("report.done", place="report.html")
     opened.desk.choose(37)
     QTest.keyClick(opened, Qt.Key.Key_Delete)
     settle(opened, qtbot)
     actions.last_report = None
     actions.reporting.write(folder)
     qtbot.waitUntil(lambda: actions.last_report is not None, timeout=6 * MEASURED_MS)
-    assert "earlier report removed" in opened.space.problem.text()
+    assert "earlier report removed" in opened.space.told.text()
     assert {site["tooth"] for site in json.loads((folder / "findings.json").read_text())["sites"]} == {35}
     assert not [p.name for p in folder.rglob("*37*")]
 

@@ -75,7 +75,7 @@ def test_escape_gives_up_what_takes_long(without_canal, qtbot):
     QTest.keyClick(window, Qt.Key.Key_P, CTRL)
     assert window.actions_.structures.proposer.busy
     QTest.keyClick(window, Qt.Key.Key_Escape)
-    assert window.space.problem.text() == say("app.given-up")
+    assert window.space.told.text() == say("app.given-up")
     qtbot.waitUntil(lambda: not window.actions_.structures.proposer.busy, timeout=MEASURED_MS)
     rest(200)
     assert desk.plan == before
@@ -119,8 +119,8 @@ def test_a_root_is_marked_by_one_click(opened, sample, qtbot, shoot):
     u, v, _ = section.plane().from_lps(middle)
     QTest.mouseClick(section, Qt.MouseButton.LeftButton, pos=section.glass().to_px(float(u), float(v)).toPoint())
     looking = say("near.tracing")
-    qtbot.waitUntil(lambda: opened.space.problem.text() != looking, timeout=MEASURED_MS)
-    assert any(s.kind == "root" for s in desk.plan.case.structures), opened.space.problem.text()
+    qtbot.waitUntil(lambda: opened.space.told.text() != looking, timeout=MEASURED_MS)
+    assert any(s.kind == "root" for s in desk.plan.case.structures), opened.space.told.text()
     settle(opened, qtbot)
     shoot(opened, "32_root")
     entry = next(s for s in desk.plan.case.structures if s.kind == "root")
