@@ -1,53 +1,14 @@
-"""The seating guide: every rule, every refusal, undo and correction, and random logs."""
+"""The seating guide: every rule, every refusal, undo and correction."""
 
-from contextlib import suppress
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from siteplan.surgery.advice import advice, mark_words, position
 from siteplan.surgery.entries import Entry, Kind, effective
 from siteplan.surgery.seating import MOVES, Phase, advance, begin, replay, torque_points
-from siteplan.surgery.seating_plan import BranchStep, SeatingError, SeatingPlan
-
-PLAN = SeatingPlan(
-    tooth=36, fixture="any-4.0x10", length_mm=10.0, lead_mm=1.0, apex_mm=10.0, drop_in_mm=1.0, gum_mm=2.0,
-    settings_Ncm=(15.0, 25.0, 35.0, 45.0), target_Ncm=(35.0, 45.0), loading_Ncm=32.0, ceiling_Ncm=50.0,
-    back_out_turns=2.0, widening_turns=4.0, same_tolerance_turns=0.25, cycles_before_opening=3,
-    depth_tolerance_mm=0.7, tighter=(BranchStep("crestal 2.8", "crestal 2.8 to 2 mm"), BranchStep("shaping 3.0", "s")),
-    looser=("any-4.5x10",),
-)  # fmt: skip
-
-
-def hand(turns, **more):
-    return Entry(Kind.TURNED_BY_HAND, turns=turns, **more)
-
-
-def click(torque, turns=0.0, **more):
-    return Entry(Kind.CLICKED, torque_Ncm=torque, turns=turns, **more)
-
-
-def back(turns=2.0):
-    return Entry(Kind.BACKED_OUT, turns=turns)
-
-
-def just(kind, **more):
-    return Entry(kind, **more)
-
-
-GUM = just(Kind.MARK_AT_GUM)
-
-
-def after(*entries, plan=PLAN):
-    state = begin(plan)
-    for entry in entries:
-        state = advance(state, entry)
-    return state
-
-
-TIGHT = (hand(3), click(15, 0.5), click(25, 0.5), click(35), click(45))
+from siteplan.surgery.seating_plan import SeatingError
+from tests.surgery.made_seating import GUM, PLAN, TIGHT, after, back, click, hand, just, numbered
 
 
 def test_by_hand_until_it_stops_then_the_ratchet_from_low_to_high():
@@ -300,11 +261,6 @@ def test_wrong_input_is_refused_in_words(make, says):
         make()
 
 
-def numbered(*entries):
-    every = (Entry(Kind.STARTED, plan=PLAN), *entries)
-    return [replace(entry, sequence=n) for n, entry in enumerate(every, start=1)]
-
-
 def test_undo_leaves_the_entry_out():
     log = numbered(hand(3), click(15, 1), Entry(Kind.UNDO, of=3))
     assert replay(log) == after(hand(3))
@@ -330,72 +286,6 @@ def test_the_start_and_what_is_not_there_cannot_be_undone(of):
 def test_torque_against_depth_for_the_report():
     log = numbered(hand(3), click(15, 1), click(25, 2), just(Kind.NOTE, text="x"), GUM)
     assert torque_points(log) == ((5.0, 15), (7.0, 25))
-
-
-ANY = st.builds(
-    Entry,
-    kind=st.sampled_from([k for k in Kind if k not in (Kind.STARTED, Kind.UNDO, Kind.CORRECTION)]),
-    turns=st.floats(0, 12).map(lambda x: round(x, 2)),
-    torque_Ncm=st.sampled_from([5.0, 15.0, 25.0, 33.0, 35.0, 45.0, 50.0, 60.0, 120.0]),
-    above_gum_mm=st.none() | st.floats(0, 12),
-    mark_mm=st.none() | st.floats(0, 12),
-    gum_mm=st.floats(0, 8),
-    text=st.sampled_from(["crestal 2.8", "shaping 3.0", "something else"]),
-    plan=st.just(PLAN),
-)
-
-
-@settings(max_examples=300, deadline=None)
-@given(log=st.lists(ANY, max_size=60), ceiling=st.sampled_from([15.0, 27.0, 45.0, 200.0]))
-def test_no_log_ends_without_a_next_step_or_above_the_ceiling(log, ceiling):
-    plan = replace(PLAN, ceiling_Ncm=ceiling, settings_Ncm=tuple(s for s in PLAN.settings_Ncm if s <= ceiling))
-    state = begin(plan)
-    for entry in [replace(entry, plan=plan) for entry in log]:
-        with suppress(SeatingError):
-            state = advance(state, entry)
-        said = advice(state)
-        assert said.do
-        assert said.why
-        assert said.enter or state.phase is Phase.ENDED
-        assert state.turns >= 0
-        if said.setting_Ncm is not None:
-            assert said.setting_Ncm <= ceiling
-            assert f"{said.setting_Ncm:g} N·cm" in said.do or state.phase is Phase.READ_TORQUE
-        assert position(state)
-
-
-def changed_log(draws):
-    """A record as the guide would let it grow: every entry that was refused is left out."""
-    log = numbered()
-    for entry, change, which in draws:
-        target = 1 + which % len(log)
-        kind = {"undo": Kind.UNDO, "correct": Kind.CORRECTION}.get(change)
-        wanted = replace(entry, plan=PLAN) if kind is None else replace(entry, kind=kind, of=target, text="", plan=None)
-        grown = [*log, replace(wanted, sequence=len(log) + 1)]
-        with suppress(SeatingError):
-            replay(grown)
-            log = grown
-    return log
-
-
-CHANGES = st.lists(st.tuples(ANY, st.sampled_from(["", "", "", "undo", "correct"]), st.integers(0, 99)), max_size=40)
-
-
-@settings(max_examples=200, deadline=None)
-@given(draws=CHANGES)
-def test_undo_and_correction_never_leave_a_record_without_a_next_step(draws):
-    log = changed_log(draws)
-    state = replay(log)
-    said = advice(state)
-    assert said.do
-    assert said.setting_Ncm is None or said.setting_Ncm <= PLAN.ceiling_Ncm
-    assert torque_points(log) == torque_points(effective(log))
-    kept = effective(log)
-    assert [entry.sequence for entry in kept] == sorted(entry.sequence for entry in kept)
-    if len(kept) > 1:
-        # The state after an undo of the last entry is that of a record in which it was never made.
-        undone = [*log, Entry(Kind.UNDO, of=kept[-1].sequence, sequence=len(log) + 1)]
-        assert replay(undone) == replay(kept[:-1])
 
 
 def test_one_turn_is_no_turns_and_one_aim_is_no_range():

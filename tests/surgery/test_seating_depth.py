@@ -6,7 +6,7 @@ Depths follow from turns times thread lead (definition of lead); what is done at
 from siteplan.surgery.advice import advice
 from siteplan.surgery.entries import Kind
 from siteplan.surgery.seating import Phase
-from tests.surgery.test_seating import GUM, after, back, click, hand, just
+from tests.surgery.made_seating import GUM, after, back, click, hand, just
 
 
 def test_a_click_at_the_ceiling_past_the_planned_depth_is_questioned():
