@@ -120,9 +120,9 @@ class Surroundings:
         )
 
     def access(self, kit: Kit, drill: Drill, tip_bone_mm: float) -> Access | None:
-        """Whether the handpiece with a drill at its depth fits; None where the kit knows no head."""
+        """Whether the handpiece with a drill at its depth fits; None where the kit lacks a size."""
         head, extender = kit.file.handpiece_head, kit.file.extender
-        if head is None or tip_bone_mm <= 0:
+        if head is None or drill.free_length_mm is None or tip_bone_mm <= 0:
             return None
         handpiece = Handpiece(
             head.diameter_mm,

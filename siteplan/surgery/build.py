@@ -103,8 +103,21 @@ def build(site: Site, rule: Rule) -> Built:
                 break
         else:
             notes.append(made)
+    notes += _handpiece_not_checked(site, steps)
     more_notes, more_problems = _shortfall(site, steps, plan)
     return Built(rule, tuple(steps), (*notes, *more_notes), (*problems, *more_problems))
+
+
+def _handpiece_not_checked(site: Site, steps: list[Step]) -> list[Reason]:
+    """That nothing is said of the handpiece, where the kit does not hold what that needs."""
+    if site.kit.file.handpiece_head is None:
+        text = "the kit describes no head of the handpiece, so whether it fits between the crowns was not checked"
+        return [Reason(text, site.kit.lines.name)] if steps else []
+    bare = list(dict.fromkeys(step.drill.name for step in steps if step.drill.free_length_mm is None))
+    if not bare:
+        return []
+    text = f"the kit gives no free length of {', '.join(bare)}, so whether the handpiece fits with it was not checked"
+    return [Reason(text, f"{site.kit.lines.name} (free_length_mm)")]
 
 
 def _narrower(site: Site, wanted: Wanted, before: list[Step]) -> Step | None:

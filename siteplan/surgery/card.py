@@ -28,7 +28,7 @@ class Step:
         clearances: of the drill at this depth to every structure.
         risks: that the hand, deviating from the plan, touches each structure; empty where not estimated.
         held_back: why the next deeper mark is not used, in words; "" where the goal is reached.
-        handpiece: whether its head fits with this drill at its depth; None where the kit knows no head.
+        handpiece: whether its head fits with this drill at its depth; None where the kit lacks a size for it.
     """
 
     drill: Drill

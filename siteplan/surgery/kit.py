@@ -44,7 +44,10 @@ class Drill(Part):
     max_depth_mm: Millimetres
     speed_per_min: tuple[Annotated[float, Field(gt=0)], Annotated[float, Field(gt=0)]]
     irrigation: Text
-    free_length_mm: Millimetres = Field(default=34.0, description="from the face of the handpiece's head to the tip")
+    free_length_mm: Millimetres | None = Field(
+        default=None,
+        description="from the face of the handpiece's head to the tip; left out, the head is not checked",
+    )
     source: Text
 
     @model_validator(mode="after")
@@ -53,7 +56,7 @@ class Drill(Part):
             raise ValueError(f"the marks of {self.name} must rise, each once")
         if self.marks_mm[-1] > self.max_depth_mm:
             raise ValueError(f"{self.name} has a mark below its greatest depth of {self.max_depth_mm} mm")
-        if self.max_depth_mm + self.beyond_mark_mm >= self.free_length_mm:
+        if self.free_length_mm is not None and self.max_depth_mm + self.beyond_mark_mm >= self.free_length_mm:
             raise ValueError(
                 f"{self.name} cannot reach its greatest depth with a free length of {self.free_length_mm} mm"
             )

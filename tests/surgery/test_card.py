@@ -316,3 +316,19 @@ def test_a_makers_low_ceiling_does_not_lower_what_early_loading_asks_for():
     assert "no torque within this ceiling reaches" in goal.why.text
     usual = card("demo-two-piece-4.0x10", classes(D3=1.0)).torque
     assert "no torque within" not in usual.why.text
+
+
+def test_a_handpiece_that_the_kit_does_not_describe_is_said_not_to_be_checked():
+    # A free length that was guessed would put the head higher or lower than it is.
+    headless = Kit(KIT.file.model_copy(update={"handpiece_head": None}), KIT.lines)
+    bare = [drill.model_copy(update={"free_length_mm": None}) for drill in KIT.file.drill]
+    for kit, said in (
+        (headless, "describes no head of the handpiece"),
+        (Kit(KIT.file.model_copy(update={"drill": bare}), KIT.lines), "gives no free length of pilot 2.0, "),
+        (KIT, ""),
+    ):
+        made = card("demo-two-piece-4.0x10", classes(D3=1.0), kit=kit)
+        told = [note.text for note in made.notes if "not checked" in note.text]
+        assert len(told) == bool(said)
+        assert all(said in text for text in told)
+        assert all((step.handpiece is None) is bool(said) for step in made.steps)
