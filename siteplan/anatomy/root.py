@@ -9,7 +9,7 @@ from scipy import ndimage
 from siteplan.anatomy.layers import Layer, LayerFit, fit_layers
 from siteplan.anatomy.levels import Levels, levels_of
 from siteplan.anatomy.lumen_fit import mean_where
-from siteplan.anatomy.root_crown import crown_is_last
+from siteplan.anatomy.root_crown import TAPER_MM, crown_told, widening_mm
 from siteplan.anatomy.root_doubt import holds_metal, overrun_mm
 from siteplan.anatomy.root_rough import RoughRoot, ground_at, rough_root
 from siteplan.anatomy.root_starts import MOST_SD_MM, answers_of, checked_clicks
@@ -77,13 +77,16 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
     clicks = np.atleast_2d(np.asarray(near_lps_mm, dtype=np.float64))
     levels = levels_of(scan)
     ground = ground_at(scan, clicks[0], levels)
-    first = rough_root(ground, clicks[0])
-    first = first if not crown_is_last(_source(scan, first), first, levels) else first.turned()
+    first = _crown_first(scan, rough_root(ground, clicks[0]), levels)
 
     def overrun(rough: RoughRoot) -> float:
         return overrun_mm(_source(scan, rough), rough, rough.radius_mm)
 
     answers = answers_of(ground, first, checked_clicks(scan, first, clicks), overrun)
+    turned = first if answers.rough is first else _crown_first(scan, answers.rough, levels)
+    if turned is not answers.rough:
+        # The first answer was led astray so far that it took the tip for the crown: its tip was asked after in vain.
+        answers = answers_of(ground, turned, list(clicks[1:]), overrun)
     rough = answers.rough
     source = _source(scan, rough)
     radius, sd, blur = _radii(source, rough, levels)
@@ -99,10 +102,21 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
             f"Its lower end could not be told from the plate: it may be up to {too_long:.0f} mm too long; set the tip "
             f"by hand. {note}"
         )
+    if crown_told(source, rough, levels) is None and widening_mm(radius) > -TAPER_MM:
+        note = f"Its ends are about equally wide, so its tip may be the other one: look which end is the tip. {note}"
     uncertainty = max(uncertainty, answers.sd_mm, min(too_long / 1.96, MOST_SD_MM))
     note = " ".join(filter(None, [answers.words, note]))
     structure = Structure(Kind.ROOT, "tooth root", surface, where, MadeBy.FOUND, uncertainty, None, note)
     return Root(structure, rough.centre_lps_mm + low * rough.axis, rough.centre_lps_mm + high * rough.axis, blur)
+
+
+def _crown_first(scan: Scan, rough: RoughRoot, levels: Levels) -> RoughRoot:
+    """The same root with its crown at the first height. Only fitted radii tell the two ends of a stump apart."""
+    source = _source(scan, rough)
+    last = crown_told(source, rough, levels)
+    if last is None:
+        last = widening_mm(_radii(source, rough, levels)[0]) > 0
+    return rough.turned() if last else rough
 
 
 def _source(scan: Scan, rough: RoughRoot) -> Sampler:

@@ -14,12 +14,15 @@ ENAMEL_SHARE = 0.25
 """An end that is this much brighter inside, as a share of what lies between soft tissue and dense bone, is enamel:
 it holds about twice the mineral of dentine (from memory)."""
 
+TAPER_MM = 0.1
+"""A stump whose radius differs less between its ends may lie the other way round: fitted radii are good to about
+that (simulated roots)."""
 
-def crown_is_last(source: Sampler, rough: RoughRoot, levels: Levels) -> bool:
-    """Whether the crown is at the last height. Neighbours that touch it leave no air beside it, so enamel is asked too.
 
-    Args:
-        rough: with the radii (H, A) that are to be believed.
+def crown_told(source: Sampler, rough: RoughRoot, levels: Levels) -> bool | None:
+    """Whether grey tells that the crown is at the last height; None where it tells nothing, as of a stump in bone.
+
+    Neighbours that touch it leave no air beside it, so enamel is asked too.
     """
     radius = rough.radius_mm
     metal = [holds_metal(source, rough, radius, levels, end) for end in (0, 1)]
@@ -31,8 +34,13 @@ def crown_is_last(source: Sampler, rough: RoughRoot, levels: Levels) -> bool:
     inside = [_inside(source, rough, end) for end in (0, 1)]
     if abs(inside[1] - inside[0]) > ENAMEL_SHARE * (levels.bone - levels.soft):
         return inside[1] > inside[0]
+    return None
+
+
+def widening_mm(radius: Floats) -> float:
+    """How much wider the last third of the heights is than the first, in radius (H, A); negative: narrower."""
     low, high = (radius[_third(radius, end)].mean() for end in (0, 1))
-    return bool(high > low)
+    return float(high - low)
 
 
 def _third(radius: Floats, end: int) -> slice:

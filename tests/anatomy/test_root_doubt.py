@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
 
 from siteplan.anatomy.levels import Levels
+from siteplan.anatomy.root import trace_root
 from siteplan.anatomy.root_doubt import holds_metal, overrun_mm
 from siteplan.anatomy.root_rough import RoughRoot
 from siteplan.anatomy.sample import Sampler, sampler
@@ -44,3 +46,20 @@ def test_the_end_that_holds_metal_is_told() -> None:
     source, rough, radius = _scene(-20.0, 2.0)
     assert holds_metal(source, rough, radius, LEVELS, 0)
     assert not holds_metal(source, rough, radius, LEVELS, 1)
+
+
+@pytest.mark.parametrize(("taper_mm", "told"), [(0.0, True), (0.5, False)])
+def test_a_stump_as_wide_at_both_ends_says_that_its_tip_may_be_the_other_one(taper_mm: float, told: bool) -> None:
+    """A rod of dentine in a gap in bone, grey everywhere the same above and below: only the taper can tell its tip."""
+    line = np.arange(-11.0, 11.01, 0.35)
+    z, y, x = np.meshgrid(line, line, line, indexing="ij")
+    out = np.hypot(x, y) - (2.0 + taper_mm * z / 10.0)
+    out = np.maximum(out, np.abs(z) - 5.0)
+    grey = np.where(out < 0, 1600.0, np.where(out < 0.5, 50.0, 600.0))
+    grey = np.where(np.maximum(np.abs(x), np.abs(y)) > 9.0, 50.0, grey)
+    noise = np.random.default_rng(0).normal(0, 25.0, grey.shape)
+    grey = (gaussian_filter(grey, 0.6) + noise).astype(np.float32)
+    root = trace_root(as_scan(grey, 0.35, np.full(3, line[0])), [0.0, 0.0, 0.0])
+    assert ("its tip may be the other one" in root.structure.note) is told
+    if not told:
+        assert root.apex_lps_mm[2] < root.coronal_lps_mm[2]

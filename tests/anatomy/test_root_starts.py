@@ -9,7 +9,7 @@ from siteplan.anatomy import root_starts
 from siteplan.anatomy.fit_many import Known, fit_many
 from siteplan.anatomy.levels import Levels
 from siteplan.anatomy.root import trace_root
-from siteplan.anatomy.root_crown import crown_is_last
+from siteplan.anatomy.root_crown import crown_told
 from siteplan.anatomy.root_rough import Ground, RoughRoot
 from siteplan.anatomy.root_starts import MOST_SD_MM, Answers, answers_of
 from siteplan.anatomy.sample import sampler
@@ -115,7 +115,7 @@ def test_enamel_tells_the_crown_where_neighbours_leave_no_air(crown_last: bool) 
         1000.0,
     )
     source = sampler(scan, np.array([[0.0, 0.0, 9.0], [0.0, 0.0, -9.0]]), 6.0)
-    assert crown_is_last(source, here, Levels(None, 50.0, 1500.0)) is crown_last
+    assert crown_told(source, here, Levels(None, 50.0, 1500.0)) is crown_last
 
 
 def test_fewer_data_than_unknowns_leave_what_was_known() -> None:

@@ -1,12 +1,15 @@
 """A simulated scan of a `Scene`: labels on a fine grid, then the blur, the noise and the grey scale of `scanner`."""
 
+from typing import Protocol
+
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from siteplan.scan.volume import GreyScale, Patient, Scan, SeriesFacts
 from tests.validation.jaw import AIR, CANCELLOUS, CAVITY, CORTEX, LUMEN, SOFT, WALL, Array
 from tests.validation.scanner import Scanner, Volume, _filtered, _hann, _mtf
-from tests.validation.structures_shapes import DENTINE, LIGAMENT, METAL, Scene
+from tests.validation.structures_shapes import DENTINE, LIGAMENT, METAL
 
 TEXTBOOK_HU = {
     AIR: -1000.0,
@@ -26,7 +29,18 @@ SCALE_END_HU = 3071.0
 """Where a 12-bit scale that begins at -1024 ends."""
 
 
-def scan_of(scene: Scene, scanner: Scanner, low: Array, high: Array, rng: np.random.Generator) -> Scan:
+class Scannable(Protocol):
+    """Anything that says which material lies where, and how grey it is where `TEXTBOOK_HU` does not say."""
+
+    @property
+    def hu(self) -> dict[int, float]:
+        """HU of a label."""
+
+    def label(self, points: Array) -> NDArray[np.int8]:
+        """Labels (N,) at patient points (N, 3)."""
+
+
+def scan_of(scene: Scannable, scanner: Scanner, low: Array, high: Array, rng: np.random.Generator) -> Scan:
     """Scan the box between two patient points; two fine cells to a voxel in each direction."""
     v = scanner.voxel_mm
     h = v / 2
@@ -52,7 +66,7 @@ def scan_of(scene: Scene, scanner: Scanner, low: Array, high: Array, rng: np.ran
     return Scan(grey, affine, np.ones(n), np.zeros(n), GreyScale("US", False, "simulated"), Patient(), facts)
 
 
-def _raster(scene: Scene, axes: list[Array]) -> tuple[Volume, Volume]:
+def _raster(scene: Scannable, axes: list[Array]) -> tuple[Volume, Volume]:
     """HU and the share of cancellous bone, slab by slab so that memory stays small."""
     table = np.zeros(max(TEXTBOOK_HU) + 1, dtype=np.float32)
     for label, value in {**TEXTBOOK_HU, **scene.hu}.items():
