@@ -1,28 +1,17 @@
 """The short table per site that `siteplan report` prints."""
 
+from siteplan.bone.terminal import density_words, measure_words
 from siteplan.findings import Findings, SiteFindings
-from siteplan.flags import Flag
-from siteplan.measures import Measure, distance_words, limits_words
+from siteplan.measures import Measure, all_flags, distance_words
 from siteplan.placement import Clearance
 from siteplan.report.remarks import about_words, beside_verdict, demand_words, rim_words, site_roof_words
 from siteplan.report.verdicts import gravest
 
 
-def number(measure: Measure, digits: int = 1) -> str:
-    """Value with its interval and unit, or why there is none."""
-    if measure.value is None:
-        return "not measured: " + "; ".join(Flag(flag).meaning for flag in measure.flags)
-    text = f"{measure.value:.{digits}f}"
-    if measure.low is not None and measure.high is not None:
-        text += f" ({limits_words(measure.low, measure.high, digits)})"
-    doubt = f"  [{', '.join(measure.flags)}]" if measure.flags else ""
-    return f"{text} {measure.unit}{doubt}"
-
-
 def distance(measure: Measure) -> str:
     """A distance that decides safety, rounded as the report rounds it: value and lower limit down, upper limit up."""
     if measure.value is None:
-        return number(measure)
+        return measure_words(measure)
     return distance_words(measure) + (f"  [{', '.join(measure.flags)}]" if measure.flags else "")
 
 
@@ -65,13 +54,17 @@ def _site_lines(site: SiteFindings) -> str:
     bone = site.bone
     density = site.density
     doubts = [f"  {found.severity.value.upper()}: {found.sentence}" for found in site.scan_findings]
+    mean = ("mean grey value", bone.mean_grey)
+    measures = [
+        *((f"ridge width {m.depth_mm:g} mm below the crest", m) for m in bone.ridge_width),
+        ("crestal cortex", bone.crestal_cortex),
+        ("second cortex at depth", bone.second_cortex_depth),
+        mean if bone.mean_hu.value is None else ("mean Hounsfield value", bone.mean_hu),
+    ]
     rows = [
         ("fixture", site.placed.fixture.name if site.placed else "none planned"),
-        ("ridge width", ", ".join(_at_depth(m) for m in bone.ridge_width)),
-        ("crestal cortex", number(bone.crestal_cortex, 2)),
-        ("second cortex at", number(bone.second_cortex_depth)),
-        ("mean grey", number(bone.mean_grey, 0)),
-        ("density class", _density(density.label, density.table, density.calibrated)),
+        *((name, measure_words(measure)) for name, measure in measures),
+        (f"density class, {density.table}", density_words(density)),
     ]
     roofs = site_roof_words(site)
     for found in site.headline_clearances:
@@ -86,15 +79,6 @@ def _site_lines(site: SiteFindings) -> str:
         ]
         rows += [("problem", p.text) for p in card.problems if not any(p.text in doubt for doubt in doubts)]
     wide = max(len(name) for name, _ in rows)
-    return "\n".join([f"Site {site.entry.tooth}", *doubts, *(f"  {name:<{wide}}  {text}" for name, text in rows)])
-
-
-def _at_depth(measure: Measure) -> str:
-    value = "-" if measure.value is None else f"{measure.value:.1f}"
-    return f"{value} at {measure.depth_mm:g}" + (" mm" if measure.value is not None else " mm (not measured)")
-
-
-def _density(label: str | None, table: str, calibrated: bool) -> str:
-    if label is None:
-        return "not classed"
-    return f"{label} ({table}{'' if calibrated else '; grey scale not calibrated, orientation only'})"
+    notes = [f"  note {flag.value}: {flag.meaning}" for flag in all_flags(measure for _, measure in measures)]
+    table = [f"  {name:<{wide}}  {text}" for name, text in rows]
+    return "\n".join([f"Site {site.entry.tooth}", *doubts, *table, *notes])

@@ -7,7 +7,7 @@ import pytest
 
 import siteplan
 from siteplan.bone.ridge import ridge_form
-from siteplan.bone.terminal import text
+from siteplan.bone.terminal import measure_words
 from siteplan.flags import Flag
 from siteplan.measures import Measure, thinner_words
 from siteplan.report.site_content import _form_row
@@ -111,7 +111,7 @@ def test_a_thickness_that_is_not_known_reads_as_a_limit() -> None:
     assert "thinner_than_mm" not in Measure(0.31, "mm", 0.12, 0.5).as_json()
     # Terminal and window say it in the same words, and no limit is printed smaller than it is.
     assert thinner_words(measure) == "thinner than 0.53 mm"
-    assert text(measure).startswith("thinner than 0.53 mm")
+    assert measure_words(measure).startswith("thinner than 0.53 mm")
     assert thinner_words(Measure(0.31, "mm", 0.12, 0.5)) is None
 
 
