@@ -32,9 +32,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     from PySide6.QtWidgets import QApplication
 
     from viewer import warming
+    from viewer.giving_back import one_store
     from viewer.jobs import still_at_work
     from viewer.window import MainWindow
 
+    one_store()
     sys.setswitchinterval(SWITCH_S)
     app = QApplication([sys.argv[0]])
     dress(app)

@@ -75,7 +75,13 @@ class Channel(QObject):
     _progressed = Signal(int, float, str)
 
     def __init__(
-        self, name: str, parent: QObject | None = None, *, each_newer: bool = False, leaves_behind: bool = False
+        self,
+        name: str,
+        parent: QObject | None = None,
+        *,
+        each_newer: bool = False,
+        leaves_behind: bool = False,
+        at_end: Callable[[], object] | None = None,
     ) -> None:
         """Make a channel.
 
@@ -84,11 +90,13 @@ class Channel(QObject):
                 moving asks faster than answers come: with the newest only it would see none until it rests.
             leaves_behind: work that was given up is not waited for; new work gets a new thread. For reading from a
                 medium that may not answer for minutes.
+            at_end: called in the thread of the work when that ends, for what belongs to this thread alone.
         """
         super().__init__(parent)
         self._name = name
         self._each_newer = each_newer
         self._leaves_behind = leaves_behind
+        self._at_end = at_end
         self._wanted_from = 1
         self._condition = threading.Condition()
         self._waiting: tuple[Ticket, Work] | None = None
@@ -181,7 +189,7 @@ class Channel(QObject):
             with self._condition:
                 self._condition.wait_for(lambda: self._waiting or self._closed or self._thread is not own)
                 if self._closed or self._waiting is None or self._thread is not own:
-                    return
+                    break
                 ticket, work = self._waiting
                 self._waiting, self._running = None, ticket
             start = time.monotonic()
@@ -197,6 +205,8 @@ class Channel(QObject):
             del answer, work, ticket  # a waiting thread must not keep a scan in memory
             if tidy:
                 give_back()
+        if self._at_end is not None:
+            self._at_end()
 
     def _emit(self, number: int, answer: Any, problem: str) -> None:
         try:

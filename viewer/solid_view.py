@@ -25,6 +25,7 @@ from siteplan.report.plane import Plane
 from siteplan.report.vtk_gateway import Camera
 from siteplan.scan import Scan
 from viewer.edits import platform_of
+from viewer.giving_back import give_back
 from viewer.jobs import Channel
 from viewer.labels import Labels
 from viewer.measuring import Measured, fixture_named
@@ -130,6 +131,7 @@ class SolidDialog(QDialog):
         self.canvas.setFocus()
         self._trial = Channel("trial", self)
         self._trial.done.connect(lambda _n, trial: self._tried(trial))
+        self._trial.failed.connect(lambda _n, why: self._tried(vtk_gateway.Trial(False, why)))
         self._trial.ask(lambda _ticket: vtk_gateway.trial())
 
     def _tried(self, trial: vtk_gateway.Trial) -> None:
@@ -186,7 +188,8 @@ class SolidCanvas(QWidget):
         self._camera: Camera | None = None
         self._press = QPointF()
         self._press_camera: Camera | None = None
-        self._channel = Channel("render", self)
+        self._stage: tuple[list[Mesh], vtk_gateway.Stage] | None = None
+        self._channel = Channel("render", self, at_end=self._clear_stage)
         self._channel.done.connect(lambda _n, answer: self._take(answer))
         self._channel.failed.connect(lambda _n, why: self._say(why))
         self._rest = QTimer(self)
@@ -307,7 +310,24 @@ class SolidCanvas(QWidget):
         if camera is None or not meshes:
             return
         width, height = max(64, int(self.width() * share)), max(64, int(self.height() * share))
-        self._channel.ask(lambda _ticket: (camera, vtk_gateway.render(meshes, camera, width, height)))
+        self._channel.ask(lambda _ticket: (camera, self._picture(meshes, camera, (width, height), share == 1.0)))
+
+    def _picture(self, meshes: list[Mesh], camera: Camera, size: tuple[int, int], last: bool) -> NDArray[np.uint8]:
+        """In the worker: the scene stays set up while the hand turns it; `last`: the hand rests, so it goes."""
+        if self._stage is None or self._stage[0] is not meshes:
+            self._clear_stage()
+            self._stage = (meshes, vtk_gateway.Stage(meshes))
+        picture = self._stage[1].picture(camera, *size)
+        if last:
+            self._clear_stage()
+            give_back()
+        return picture
+
+    def _clear_stage(self) -> None:
+        """In the worker: give its memory back."""
+        if self._stage is not None:
+            self._stage[1].close()
+            self._stage = None
 
     def _take(self, answer: object) -> None:
         if isinstance(answer, list):

@@ -21,6 +21,10 @@ Array = NDArray[np.float64]
 
 _REACH_MM = 26.0
 """Half edge of the box around the site in which edges are looked for: gum and skin, not the far side of the head."""
+_SMOOTH_MM = 0.35
+"""SD of the smoothing in which edges are looked for, about the blur of a sharp scan."""
+_SLAB = 16
+"""Layers that are smoothed at once."""
 _HALF_PROFILE_MM = 1.5
 _STEP_MM = 0.1
 _PLATEAU_MM = 1.1
@@ -90,14 +94,12 @@ def _profiles(grey: NDArray[np.float32], spacing: Array, levels: GreyLevels) -> 
     share = grey  # in place: of a large scan this box alone takes a third of the memory that the scan takes
     share -= np.float32(levels.air)
     share /= np.float32(levels.step)
-    smooth = gaussian_filter(share, 0.35 / spacing)
     edge = round(max(2 * _HALF_PROFILE_MM / spacing.min(), 3))
-    where = _halfway(smooth, edge)
+    where, slope = _halfway(share, _SMOOTH_MM / spacing, edge)
     if len(where) < _LEAST_PROFILES:
         return np.empty((0, 0)), np.empty((0, 3))
-    where = _thinned(where, smooth.shape)
-    gradient = np.stack([_slope(smooth, where, a) / spacing[a] for a in range(3)], axis=1)
-    del smooth
+    keep = _thinned(where, share.shape)
+    where, gradient = where[keep].astype(np.int64), slope[keep].astype(np.float64) / 2 / spacing
     steep = np.linalg.norm(gradient, axis=1)
     keep = steep > 0.25 / _HALF_PROFILE_MM
     where, normal = where[keep], gradient[keep] / steep[keep, None]
@@ -109,21 +111,32 @@ def _profiles(grey: NDArray[np.float32], spacing: Array, levels: GreyLevels) -> 
         np.abs(rough[:, offsets > _PLATEAU_MM].mean(axis=1) - 1) < _PLATEAU_SHARE
     )
     points, normal = points[even], normal[even]
-    fine = spline_filter(share, order=3, output=np.float32)
+    fine = spline_filter(share, order=3, output=share)  # in place too
     values = map_coordinates(fine, np.moveaxis(points, -1, 0), order=3, prefilter=False, mode="nearest")
     return values.astype(np.float64), normal
 
 
-def _halfway(smooth: NDArray[np.float32], edge: int) -> NDArray[np.int64]:
-    """(N, 3) positions halfway between air and soft tissue, at least `edge` voxels inside the box; layer by layer."""
-    found = [np.argwhere(np.abs(layer[edge:-edge, edge:-edge] - 0.5) < 0.12) for layer in smooth[edge:-edge]]
-    count = np.array([len(part) for part in found], dtype=np.int64)
-    flat = np.concatenate([*found, np.empty((0, 2), dtype=np.int64)]) + edge
-    return np.column_stack([np.repeat(np.arange(len(found)) + edge, count), flat])
+def _halfway(share: NDArray[np.float32], sigma: Array, edge: int) -> tuple[NDArray[np.int16], NDArray[np.float32]]:
+    """(N, 3) positions halfway between air and soft tissue in the smoothed box, at least `edge` voxels inside it, and
+    (N, 3) by how much its value behind a position is more than before it, along each axis.
+
+    A slab at a time, so that no second box is needed; each slab brings all that its own layers rest on.
+    """
+    halo = int(4 * sigma[0] + 0.5) + 1  # as far as `gaussian_filter` reaches, and one layer for the slope
+    where, slope = [np.empty((0, 3), dtype=np.int16)], [np.empty((0, 3), dtype=np.float32)]
+    last = len(share) - edge
+    for start in range(edge, last, _SLAB):
+        first = max(start - halo, 0)
+        smooth = gaussian_filter(share[first : min(start + _SLAB, last) + halo], sigma)
+        inner = smooth[start - first : min(start + _SLAB, last) - first, edge:-edge, edge:-edge]
+        found = np.argwhere(np.abs(inner - 0.5) < 0.12) + np.array([start - first, edge, edge])
+        where.append((found + np.array([first, 0, 0])).astype(np.int16))
+        slope.append(np.stack([_slope(smooth, found, axis) for axis in range(3)], axis=1))
+    return np.concatenate(where), np.concatenate(slope)
 
 
-def _thinned(where: NDArray[np.int64], shape: tuple[int, ...]) -> NDArray[np.int64]:
-    """About `_MOST_PROFILES` positions, the same ones when the axes are counted from their other ends.
+def _thinned(where: NDArray[np.int16], shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Which positions to keep, about `_MOST_PROFILES`: the same ones when the axes are counted from their other ends.
 
     Kept are positions that lie on a coarse grid in at least two of the three axes: lines that cross a surface
     whichever way it faces.
@@ -136,14 +149,15 @@ def _thinned(where: NDArray[np.int64], shape: tuple[int, ...]) -> NDArray[np.int
         on_grid = np.zeros(count, dtype=np.int64)
         on_grid[symmetric_stride(count, stride)] = 1
         hits += on_grid[where[:, axis]]
-    return where[hits >= 2]
+    few: NDArray[np.bool_] = hits >= 2
+    return few
 
 
-def _slope(volume: NDArray[np.float32], where: NDArray[np.int64], axis: int) -> Array:
+def _slope(volume: NDArray[np.float32], where: NDArray[np.int64], axis: int) -> NDArray[np.float32]:
     step = np.zeros(3, dtype=np.int64)
     step[axis] = 1
     up, down = where + step, where - step
-    result: Array = (volume[tuple(up.T)] - volume[tuple(down.T)]).astype(np.float64) / 2
+    result: NDArray[np.float32] = volume[tuple(up.T)] - volume[tuple(down.T)]
     return result
 
 

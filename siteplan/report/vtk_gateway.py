@@ -81,44 +81,64 @@ def render(meshes: list[Mesh], camera: Camera, width_px: int, height_px: int) ->
 
 def render_all(meshes: list[Mesh], cameras: list[Camera], width_px: int, height_px: int) -> Iterator[NDArray[np.uint8]]:
     """One picture (H, W, 3) for each camera, of the same meshes. Call only after `trial().works`."""
-    from vtkmodules.vtkCommonCore import vtkLogger
-
-    vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_OFF)
-    from vtkmodules.util.numpy_support import vtk_to_numpy
-    from vtkmodules.vtkRenderingCore import vtkRenderer, vtkRenderWindow, vtkWindowToImageFilter
-
-    import_module("vtkmodules.vtkRenderingOpenGL2")  # the drawing classes register themselves on import
-    renderer = vtkRenderer()
-    renderer.SetBackground(1.0, 1.0, 1.0)
-    solid, glassy = (_joined([m for m in meshes if (m.opacity < 1.0) == clear]) for clear in (False, True))
-    for body in (solid, glassy):
-        if body is not None:
-            renderer.AddActor(body.actor)
-    window = vtkRenderWindow()
-    window.SetOffScreenRendering(1)
-    window.SetSize(width_px, height_px)
-    window.SetMultiSamples(0)
-    if hasattr(renderer, "SetUseOIT"):
-        renderer.SetUseOIT(False)  # blended as it comes, see `_Body`
-    renderer.UseFXAAOn()
-    window.AddRenderer(renderer)
+    stage = Stage(meshes)
     try:
         for camera in cameras:
-            _aim(renderer.GetActiveCamera(), camera)
-            if glassy is not None:
-                glassy.sort(camera.toward)
-            renderer.ResetCameraClippingRange()
-            window.Render()
-            grab = vtkWindowToImageFilter()
-            grab.SetInput(window)
-            grab.ReadFrontBufferOff()
-            grab.Update()
-            image = grab.GetOutput()
-            columns, rows, _ = image.GetDimensions()
-            flat = vtk_to_numpy(image.GetPointData().GetScalars())
-            yield np.array(flat.reshape(rows, columns, -1)[::-1, :, :3], dtype=np.uint8)
+            yield stage.picture(camera, width_px, height_px)
     finally:
-        window.Finalize()
+        stage.close()
+
+
+class Stage:
+    """Meshes set up to be drawn from any side, which is most of the work of a picture.
+
+    Make it only after `trial().works`; use and close it in the thread that made it, because OpenGL belongs to a thread.
+    """
+
+    def __init__(self, meshes: list[Mesh]) -> None:
+        from vtkmodules.vtkCommonCore import vtkLogger
+
+        vtkLogger.SetStderrVerbosity(vtkLogger.VERBOSITY_OFF)
+        from vtkmodules.vtkRenderingCore import vtkRenderer, vtkRenderWindow
+
+        import_module("vtkmodules.vtkRenderingOpenGL2")  # the drawing classes register themselves on import
+        self._renderer = vtkRenderer()
+        self._renderer.SetBackground(1.0, 1.0, 1.0)
+        solid, self._glassy = (_joined([m for m in meshes if (m.opacity < 1.0) == clear]) for clear in (False, True))
+        for body in (solid, self._glassy):
+            if body is not None:
+                self._renderer.AddActor(body.actor)
+        self._window = vtkRenderWindow()
+        self._window.SetOffScreenRendering(1)
+        self._window.SetMultiSamples(0)
+        if hasattr(self._renderer, "SetUseOIT"):
+            self._renderer.SetUseOIT(False)  # blended as it comes, see `_Body`
+        self._renderer.UseFXAAOn()
+        self._window.AddRenderer(self._renderer)
+
+    def picture(self, camera: Camera, width_px: int, height_px: int) -> NDArray[np.uint8]:
+        """(H, W, 3) on white."""
+        from vtkmodules.util.numpy_support import vtk_to_numpy
+        from vtkmodules.vtkRenderingCore import vtkWindowToImageFilter
+
+        self._window.SetSize(width_px, height_px)
+        _aim(self._renderer.GetActiveCamera(), camera)
+        if self._glassy is not None:
+            self._glassy.sort(camera.toward)
+        self._renderer.ResetCameraClippingRange()
+        self._window.Render()
+        grab = vtkWindowToImageFilter()
+        grab.SetInput(self._window)
+        grab.ReadFrontBufferOff()
+        grab.Update()
+        image = grab.GetOutput()
+        columns, rows, _ = image.GetDimensions()
+        flat = vtk_to_numpy(image.GetPointData().GetScalars())
+        return np.array(flat.reshape(rows, columns, -1)[::-1, :, :3], dtype=np.uint8)
+
+    def close(self) -> None:
+        """Give the pictures' memory back."""
+        self._window.Finalize()
 
 
 class _Body:

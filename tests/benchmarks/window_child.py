@@ -23,6 +23,7 @@ from siteplan.case import SiteEntry
 from siteplan.scan import read_scan
 from viewer import warming
 from viewer.app import SWITCH_S, dress
+from viewer.giving_back import one_store
 from viewer.solid_view import show_solid
 from viewer.window import MainWindow
 
@@ -34,9 +35,9 @@ TEETH = (36, 46)
 
 
 def resident_mb(name: str = "VmRSS") -> float:
-    """Memory of this process now, or at its highest (VmHWM)."""
+    """Memory of this process now, or at its highest (VmHWM), in millions of bytes as the volume is."""
     lines = Path("/proc/self/status").read_text().splitlines()
-    return int(next(line for line in lines if line.startswith(name)).split()[1]) / 1e3
+    return 1024 * int(next(line for line in lines if line.startswith(name)).split()[1]) / 1e6
 
 
 def wait(ms: float) -> None:
@@ -72,6 +73,7 @@ def open_solid(window: MainWindow) -> bool:
 
 def main(folder: Path) -> None:
     """Load by itself, then open in the window."""
+    one_store()  # as the program does
     app = QApplication([])
     dress(app)
     sys.setswitchinterval(SWITCH_S)

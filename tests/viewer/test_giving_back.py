@@ -1,5 +1,6 @@
 """Freed memory goes back to the system, as the kernel's own count of this process says."""
 
+import subprocess
 import sys
 import threading
 from pathlib import Path
@@ -13,7 +14,7 @@ PIECE, PIECES = 60_000, 1500
 
 def _resident_mb() -> float:
     line = next(x for x in Path("/proc/self/status").read_text().splitlines() if x.startswith("VmRSS"))
-    return int(line.split()[1]) / 1e3
+    return 1024 * int(line.split()[1]) / 1e6
 
 
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="the memory of a process is read from /proc")
@@ -37,3 +38,40 @@ def test_what_a_worker_freed_goes_back():
     before = marks[0]
     give_back()
     assert before - _resident_mb() > 0.5 * PIECE * PIECES / 1e6
+
+
+STORES = """
+import ctypes, sys, threading
+from viewer.giving_back import one_store
+
+if sys.argv[1] == "one":
+    assert one_store()
+meet = threading.Barrier(5)
+
+def work():
+    pieces = [bytearray(10_000) for _ in range(100)]
+    meet.wait(60)
+    meet.wait(60)
+
+for _ in range(4):
+    threading.Thread(target=work).start()
+meet.wait(60)
+c = ctypes.CDLL(None)
+c.fdopen.restype = ctypes.c_void_p
+out = ctypes.c_void_p(c.fdopen(1, b"w"))
+c.malloc_info(0, out)
+c.fflush(out)
+meet.wait(60)
+"""
+
+
+def test_all_threads_share_one_store_of_memory(root):
+    """By the C library's own account of itself, malloc_info(3), while four threads hold memory at once."""
+    if not give_back():
+        pytest.skip("this C library has no call for it")
+    told = {}
+    for stores in ("many", "one"):
+        run = subprocess.run([sys.executable, "-c", STORES, stores], cwd=root, capture_output=True, text=True, check=True)
+        told[stores] = run.stdout.count("<heap nr=")
+    assert told["many"] > 1
+    assert told["one"] == 1
