@@ -1,7 +1,7 @@
 """Keeps the memory of finished work from staying behind.
 
-The GNU C library keeps freed memory for the next work of the same thread, and gives each thread a store of its own, whose
-unused end no call hands back. With a thread for each kind of work that is half a volume of nothing.
+The GNU C library keeps freed memory for the next work of the same thread, and gives each thread a store of its own,
+whose unused end no call hands back. With a thread for each kind of work that is half a volume of nothing.
 """
 
 import ctypes

@@ -71,7 +71,7 @@ def test_all_threads_share_one_store_of_memory(root):
         pytest.skip("this C library has no call for it")
     told = {}
     for stores in ("many", "one"):
-        run = subprocess.run([sys.executable, "-c", STORES, stores], cwd=root, capture_output=True, text=True, check=True)
-        told[stores] = run.stdout.count("<heap nr=")
+        command = [sys.executable, "-c", STORES, stores]
+        told[stores] = subprocess.run(command, cwd=root, capture_output=True, check=True).stdout.count(b"<heap nr=")
     assert told["many"] > 1
     assert told["one"] == 1
