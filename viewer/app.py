@@ -1,5 +1,6 @@
 """The program: start Qt, dress it, show the window. Qt is loaded only after it is known that it can start here."""
 
+import gc
 import os
 import sys
 import traceback
@@ -47,11 +48,23 @@ def main(argv: Sequence[str] | None = None) -> int:
     if given:
         window.open(Path(given[0]))
     code = int(app.exec())
+    sys.excepthook = sys.__excepthook__  # it holds the window
+    _take_apart(window)
+    del window
+    gc.collect()
     if still_at_work():  # taking the interpreter apart under a thread that is still in a library may crash
         sys.stdout.flush()
         sys.stderr.flush()
         os._exit(code)
     return code
+
+
+def _take_apart(window: "MainWindow") -> None:
+    """Delete the window while Qt is whole: left to the end of the interpreter, its parts would go in any order."""
+    from PySide6.QtCore import QCoreApplication, QEvent
+
+    window.deleteLater()
+    QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
 
 
 def tell_of_error(

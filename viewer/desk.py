@@ -143,9 +143,7 @@ class Desk(Asks):
         sites = session.plan.sites
         if self.entry is None:
             self.tooth, self.look = (sites[0].tooth if sites else None), None
-        for tooth in self._full_failed.keys() - {e.tooth for e in sites}:
-            del self._full_failed[tooth]
-            self.space.told.settled(_full(tooth))
+        self._forget_all_but({e.tooth for e in sites})
         self._ask_library(session)
         self._take_proposals(session.plan)
         self._dress_strip(session)
@@ -158,6 +156,14 @@ class Desk(Asks):
             self._show_site(self.entry)
         self._rest.start()
         self.changed.emit()
+
+    def _forget_all_but(self, teeth: set[int]) -> None:
+        """What was measured at a site that is gone goes too: undo measures it anew."""
+        for tooth in self._full_failed.keys() - teeth:
+            self.space.told.settled(_full(tooth))
+        for known in (self.measured, self._measured_for, self._last_full, self._full_failed):
+            for tooth in known.keys() - teeth:
+                del known[tooth]
 
     def _show_nothing(self) -> None:
         """No site is left: its fixture and numbers must not stay on the screen."""

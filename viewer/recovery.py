@@ -1,13 +1,11 @@
-"""What survives a crash: a recovery file that follows every change, and a lock that tells two windows apart.
+"""What survives a crash: a recovery file that follows every change.
 
-Both live in the user's own state folder, named by a hash: never by a patient. The lock lies beside the case where that
-folder can be written, so that two machines on one share see each other.
+It lives in the user's own state folder, named by a hash: never by a patient.
 """
 
 import hashlib
 import json
 import os
-import socket
 import sys
 import tempfile
 import threading
@@ -166,82 +164,3 @@ def _read(file: Path) -> Recovered | None:
         return Recovered(plan, file, Path(content["subject"]), Path(content["home"]), file.stat().st_mtime)
     except (OSError, ValueError, KeyError, TypeError, CaseError):
         return None
-
-
-class CaseLock:
-    """Says that a window has this case open. It warns; it never prevents reading.
-
-    Raises nothing: where no lock can be written (read-only medium), one in the state folder takes its place.
-    """
-
-    def __init__(self, subject: Path) -> None:
-        self._subject = subject.resolve()
-        self._file: Path | None = None
-
-    @property
-    def held(self) -> bool:
-        """Whether this window holds the lock."""
-        return self._file is not None
-
-    def take(self) -> str:
-        """Take the lock; "" when that worked, else where the other window runs ("this computer" or a host name)."""
-        for folder in (self._subject.parent, state_folder() / "locks"):
-            file = folder / f".siteplan-{key_of(self._subject)}.open"
-            try:
-                folder.mkdir(parents=True, exist_ok=True)
-                return self._take(file)
-            except OSError:
-                continue
-        return ""
-
-    def release(self) -> None:
-        """Give the lock back."""
-        if self._file is not None:
-            self._file.unlink(missing_ok=True)
-            self._file = None
-
-    def _take(self, file: Path) -> str:
-        own = {"host": socket.gethostname(), "pid": os.getpid()}
-        for _ in range(2):
-            try:
-                handle = os.open(file, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-            except FileExistsError:
-                other = _holder(file)
-                if other:
-                    return other
-                file.unlink(missing_ok=True)
-                continue
-            with os.fdopen(handle, "w", encoding="utf-8") as stream:
-                json.dump(own, stream)
-            self._file = file
-            return ""
-        return "this computer"
-
-
-def _holder(file: Path) -> str:
-    """Where the living holder of a lock runs; "" when it is gone."""
-    try:
-        content = json.loads(file.read_text("utf-8"))
-        host, pid = str(content["host"]), int(content["pid"])
-    except (OSError, ValueError, KeyError, TypeError):
-        return ""
-    if host != socket.gethostname():
-        return host
-    return "this computer" if _alive(pid) else ""
-
-
-def _alive(pid: int) -> bool:
-    if sys.platform == "win32":
-        import ctypes
-
-        handle = ctypes.windll.kernel32.OpenProcess(0x1000, False, pid)
-        if handle:
-            ctypes.windll.kernel32.CloseHandle(handle)
-        return bool(handle)
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:
-        return True
-    return True

@@ -13,10 +13,11 @@ from viewer import opening, style
 from viewer.actions import Actions
 from viewer.desk import Desk
 from viewer.jobs import Channel, leave
+from viewer.lock import CaseLock
 from viewer.opening import FirstPicture, Opened, OpenRequest
 from viewer.pages import LoadingPage, ProblemPage, SeriesChoice, StartPage, place_words
 from viewer.paint import grey_image
-from viewer.recovery import CaseLock, Recovered, RecoveryFile, all_recovered, find_recovered, set_aside
+from viewer.recovery import Recovered, RecoveryFile, all_recovered, find_recovered, set_aside
 from viewer.session import ChangedMeanwhile, Session
 from viewer.texts import say
 from viewer.workspace import Workspace

@@ -1,7 +1,7 @@
 """Grey levels of air and soft tissue in the scan itself, whatever its scale."""
 
 from dataclasses import dataclass
-from functools import lru_cache
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,9 +43,18 @@ class GreyLevels:
         return self.soft + 0.18 * self.step
 
 
-@lru_cache(maxsize=2)
+_known: WeakKeyDictionary[Scan, GreyLevels] = WeakKeyDictionary()
+
+
 def grey_levels(scan: Scan) -> GreyLevels:
-    """Modes of the scan's histogram; kept for the last few scans because a scan never changes."""
+    """Modes of the scan's histogram; found once for as long as the scan lives, because it never changes."""
+    known = _known.get(scan)
+    if known is None:
+        known = _known[scan] = _levels(scan)
+    return known
+
+
+def _levels(scan: Scan) -> GreyLevels:
     k, j, i = (symmetric_stride(n, _STRIDE) for n in scan.shape)
     part = scan.voxels[k, j, i]
     grey = part * scan.slope[k, None, None] + scan.intercept[k, None, None]

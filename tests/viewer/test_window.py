@@ -291,7 +291,7 @@ def test_recovered_work_gives_a_choice(window, sample, qtbot, monkeypatch, state
 
 
 def test_second_window_is_warned(opened, sample, qtbot, monkeypatch):
-    from viewer.recovery import CaseLock
+    from viewer.lock import CaseLock
 
     assert CaseLock(sample).take() == "this computer"
 

@@ -16,9 +16,10 @@ from siteplan.anatomy import MadeBy
 from siteplan.case import SiteEntry
 from siteplan.errors import CaseError
 from viewer import edits
+from viewer.lock import CaseLock, started_at
 from viewer.look import Look, Window
 from viewer.plan import HandMark, empty_plan, plan_from_json
-from viewer.recovery import CaseLock, RecoveryFile, all_recovered, find_recovered, set_aside
+from viewer.recovery import RecoveryFile, all_recovered, find_recovered, set_aside
 from viewer.session import Session, marks_path, read_plan, waiting_path
 from viewer.texts import say, table
 from viewer.undecided import undecided, with_rejected
@@ -210,6 +211,28 @@ def test_lock_tells_of_a_living_window_only(sample):
     held = two._file
     assert held is not None
     held.write_text(json.dumps({"host": __import__("socket").gethostname(), "pid": 2**22 + 12345}))
+    assert CaseLock(sample).take() == ""
+
+
+def test_a_number_that_another_process_got_is_no_running_window(sample):
+    """A window ended without its lock; since then a living process, here our own parent, has got its number."""
+    lock = CaseLock(sample)
+    assert lock.take() == ""
+    held = lock._file
+    assert held is not None
+    content = json.loads(held.read_text())
+    assert content["pid"] == os.getpid()
+    if sys.platform.startswith("linux"):  # proc(5): field 22 is the start in ticks since boot; ours lies behind us
+        up_s = float(Path("/proc/uptime").read_text().split()[0])
+        assert 0 < int(content["started"]) / os.sysconf("SC_CLK_TCK") <= up_s
+    parent = content | {"pid": os.getppid()}
+    held.write_text(json.dumps(parent | {"started": started_at(os.getppid())}))
+    assert CaseLock(sample).take() == "this computer"
+    held.write_text(json.dumps(parent | {"started": "1"}))
+    assert CaseLock(sample).take() == ""
+    held.write_text(json.dumps({k: v for k, v in parent.items() if k != "started"}))  # of an earlier version
+    assert CaseLock(sample).take() == "this computer"
+    held.write_text("null")  # written half: nobody's
     assert CaseLock(sample).take() == ""
 
 
