@@ -11,6 +11,7 @@ from siteplan.anatomy.levels import Levels, levels_of
 from siteplan.anatomy.lumen_fit import mean_where
 from siteplan.anatomy.root_crown import TAPER_MM, crown_told, widening_mm
 from siteplan.anatomy.root_doubt import holds_metal, overrun_mm
+from siteplan.anatomy.root_rough import STEP_MM as HEIGHT_MM
 from siteplan.anatomy.root_rough import RoughRoot, ground_at, rough_root
 from siteplan.anatomy.root_starts import MOST_SD_MM, answers_of, checked_clicks
 from siteplan.anatomy.sample import Sampler, sampler
@@ -37,11 +38,18 @@ _WALL_STARTS_MM = (0.0, -0.6)
 _WALL_GAIN = 0.7
 """A wall is believed where it leaves less than this share of the squared residuals (simulated roots)."""
 
+_WALLED_GAIN = 0.15
+"""A wall all round is believed while the blur is sought where it leaves less than this share (simulated roots)."""
+
 _PULP_SHARE = 0.5
 """The inner part of each radius that is not looked at (our own; a pulp is narrower)."""
 
 _EDGE_SD_MM = 0.5
 """How far from the rough surface the edge is expected (our own)."""
+
+_METAL_SD_MM, _GLARE_MM, _MOST_METAL = 0.8, 0.8, 0.8
+"""How well the outline of a metal crown is known, how far its glare reaches along the root, and the share of metal
+beyond which nothing else is left to fit (our own)."""
 
 ROUNDS = 3
 _FLOOR_MM = 0.05
@@ -129,16 +137,28 @@ def _radii(source: Sampler, rough: RoughRoot, levels: Levels) -> tuple[Floats, F
     radius = rough.radius_mm
     voxel = float(np.mean(source.scan.spacing_kji_mm))
     blur = max(0.3, 0.6 * voxel)
+    metal = _beside_metal(source, rough, levels)
     for turn in range(ROUNDS):
         t, profiles = _rays(source, rough, radius)
         if turn == 1:
-            blur = _blur(t, profiles, rough, levels, voxel)
+            blur = _blur(t, profiles[np.repeat(~metal, radius.shape[1])], rough, levels, voxel)
         fit = _layers(t, profiles, rough, levels, blur, voxel)
         found = radius + fit.edge_mm.reshape(radius.shape)
-        sd = fit.edge_sd_mm.reshape(radius.shape)
-        smooth, sd = _smooth(rough, found, sd * _end_doubt(rough, blur)[:, None])
+        sd = fit.edge_sd_mm.reshape(radius.shape) * _end_doubt(rough, blur)[:, None]
+        # Layers of dentine and ligament mean nothing in a crown of metal, and its bend would reach down the root.
+        found[metal], sd[metal] = rough.radius_mm[metal], _METAL_SD_MM
+        smooth, sd = _smooth(rough, found, sd)
         radius = np.maximum(smooth, 0.2)
     return radius, sd, blur
+
+
+def _beside_metal(source: Sampler, rough: RoughRoot, levels: Levels) -> NDArray[np.bool_]:
+    """(H,) heights inside of which metal lies, or which its glare reaches; none where nearly all are such."""
+    inside = rough.radius_mm[:, :, None] * np.array([0.4, 0.6, 0.8, 1.0])
+    points = rough.to_lps(rough.height_mm[:, None, None], rough.turn_rad[None, :, None], inside)
+    metal = np.nanmax(source.at(points, smooth=True), axis=(1, 2)) >= levels.metal_edge
+    metal = ndimage.binary_dilation(metal, iterations=max(1, round(_GLARE_MM / HEIGHT_MM)))
+    return np.asarray(metal if np.mean(metal) < _MOST_METAL else np.zeros_like(metal))
 
 
 def _end_doubt(rough: RoughRoot, blur: float) -> Floats:
@@ -202,7 +222,9 @@ def _layers(
 def _blur(t: Floats, profiles: Floats, rough: RoughRoot, levels: Levels, voxel: float) -> float:
     blurs = np.unique(np.clip(np.array([0.15, 0.2, 0.27, 0.35, 0.45, 0.58, 0.75, 1.0]), 0.35 * voxel, 1.2))
     few = profiles[:: max(1, len(profiles) // 200)]
-    costs = [_layers(t, few, rough, levels, b, voxel, ()).cost for b in blurs]
+    plain, walled = (np.array([_layers(t, few, rough, levels, b, voxel, w).cost for b in blurs]) for w in ((), (0.0,)))
+    # A socket wall all round passes for blur; a wall that is not there passes for sharpness, but explains less.
+    costs = walled if walled.min() < _WALLED_GAIN * plain.min() else plain
     return float(blurs[int(np.argmin(costs))])
 
 

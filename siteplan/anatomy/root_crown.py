@@ -10,9 +10,9 @@ from siteplan.anatomy.sample import Sampler
 
 Floats = NDArray[np.float64]
 
-ENAMEL_SHARE = 0.25
-"""An end that is this much brighter inside, as a share of what lies between soft tissue and dense bone, is enamel:
-it holds about twice the mineral of dentine (from memory)."""
+ENAMEL_SHARE = 0.2
+"""An end that is this much brighter inside, as a share of what lies between soft tissue and the middle third, is
+enamel: it holds about twice the mineral of dentine (from memory)."""
 
 TAPER_MM = 0.1
 """A stump whose radius differs less between its ends may lie the other way round: fitted radii are good to about
@@ -31,9 +31,10 @@ def crown_told(source: Sampler, rough: RoughRoot, levels: Levels) -> bool | None
     air = [_stands_in_air(source, rough, levels, end) for end in (0, 1)]
     if air[0] != air[1]:
         return air[1]
-    inside = [_inside(source, rough, end) for end in (0, 1)]
-    if abs(inside[1] - inside[0]) > ENAMEL_SHARE * (levels.bone - levels.soft):
-        return inside[1] > inside[0]
+    low, middle, high = (_inside(source, rough, third) for third in range(3))
+    # The middle is the measure: an end can be dark where it is thin, and the densest of a scan may be its enamel.
+    if max(low, high) - middle > ENAMEL_SHARE * (middle - levels.soft):
+        return high > low
     return None
 
 
@@ -58,9 +59,9 @@ def _stands_in_air(source: Sampler, rough: RoughRoot, levels: Levels, end: int) 
     return bool(np.nanmedian(source.at(points, smooth=True)) < levels.air_edge)
 
 
-def _inside(source: Sampler, rough: RoughRoot, end: int) -> float:
-    """Grey of the outer half of the first (0) or last (1) third's inside, the pulp left out."""
-    part = _third(rough.radius_mm, end)
+def _inside(source: Sampler, rough: RoughRoot, third: int) -> float:
+    """Grey of the outer half of the inside of the first (0), middle (1) or last (2) third, the pulp left out."""
+    part = np.array_split(np.arange(len(rough.height_mm)), 3)[third]
     inside = rough.radius_mm[part, :, None] * np.array([0.5, 0.6, 0.7, 0.8])
     points = rough.to_lps(rough.height_mm[part, None, None], rough.turn_rad[None, :, None], inside)
     return float(np.nanmedian(source.at(points, smooth=True)))

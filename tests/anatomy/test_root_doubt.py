@@ -10,7 +10,9 @@ from siteplan.anatomy.root import trace_root
 from siteplan.anatomy.root_doubt import holds_metal, overrun_mm
 from siteplan.anatomy.root_rough import RoughRoot
 from siteplan.anatomy.sample import Sampler, sampler
+from siteplan.anatomy.structure import Surface
 from tests.anatomy.jaw_phantom import as_scan
+from tests.validation.roots import draw_root
 
 LEVELS = Levels(-1000.0, 50.0, 1500.0)
 VOXEL_MM = 0.4
@@ -63,3 +65,17 @@ def test_a_stump_as_wide_at_both_ends_says_that_its_tip_may_be_the_other_one(tap
     assert ("its tip may be the other one" in root.structure.note) is told
     if not told:
         assert root.apex_lps_mm[2] < root.coronal_lps_mm[2]
+
+
+def test_a_crown_of_metal_does_not_bend_the_outline_of_the_root_below_it() -> None:
+    """A bent root below a metal crown with glare, drawn in closed form: radii within 0.4 mm where it is dentine."""
+    scan, bar = draw_root("metal crown", np.random.default_rng([63, 4, 0]))
+    tooth = bar.teeth[0]
+    x, y = tooth.axis(np.array(0.65 * tooth.length))
+    root = trace_root(scan, bar.to_lps(np.array([float(x), float(y), tooth.neck - 0.65 * tooth.length])))
+    assert isinstance(root.structure.shape, Surface)
+    q = (root.structure.shape.points_lps_mm - bar.at) @ bar.turn
+    body = (tooth.neck - q[:, 2] > 2.0) & (tooth.neck - q[:, 2] < tooth.length - 2.0)
+    assert body.sum() > 200
+    assert np.abs(tooth.root(q[body])).max() < 0.4
+    assert "its crown in metal" in root.structure.note

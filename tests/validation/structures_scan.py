@@ -68,8 +68,9 @@ def scan_of(scene: Scannable, scanner: Scanner, low: Array, high: Array, rng: np
 
 def _raster(scene: Scannable, axes: list[Array]) -> tuple[Volume, Volume]:
     """HU and the share of cancellous bone, slab by slab so that memory stays small."""
-    table = np.zeros(max(TEXTBOOK_HU) + 1, dtype=np.float32)
-    for label, value in {**TEXTBOOK_HU, **scene.hu}.items():
+    greys = {**TEXTBOOK_HU, **scene.hu}
+    table = np.zeros(max(greys) + 1, dtype=np.float32)
+    for label, value in greys.items():
         table[label] = value
     x, y, z = (a.astype(np.float32) for a in axes)
     labels = np.empty((len(z), len(y), len(x)), dtype=np.int8)
