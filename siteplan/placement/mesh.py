@@ -20,6 +20,7 @@ class Mesh:
     Attributes:
         points (V, 3), triangles (T, 3), normals (T, 3): unit normals; they point out of the forbidden side.
         edges (E, 2), edges_of_triangle (T, 3), rim (E,): edges that belong to one triangle only.
+        rim_points (V,): ends of such edges.
         reach (T,): no point of a triangle is further than this from the nearest of its corners.
         closed: the forbidden side is the inside.
     """
@@ -30,6 +31,7 @@ class Mesh:
     edges: Indices
     edges_of_triangle: Indices
     rim: Mask
+    rim_points: Mask
     reach: Array
     closed: bool
     tree: cKDTree
@@ -61,7 +63,11 @@ class Mesh:
         # or in an obtuse triangle a point on the longest side, at most half of it away.
         reach = sides.max(axis=1) / np.sqrt(3.0)
         tree = cKDTree((a + b + c) / 3)
-        return cls(points, triangles, normals, edges, index.reshape(-1, 3), count == 1, reach, surface.closed, tree)
+        rim = count == 1
+        rim_points = np.zeros(len(points), dtype=np.bool_)
+        rim_points[edges[rim].ravel()] = True
+        of_triangle = index.reshape(-1, 3)
+        return cls(points, triangles, normals, edges, of_triangle, rim, rim_points, reach, surface.closed, tree)
 
     def within(self, foot: Array, triangle: Indices) -> Mask:
         """Whether points (n, 3) in the planes of triangles (n,) lie inside them."""
@@ -88,7 +94,11 @@ class Mesh:
         return np.where(behind, -distance, distance)
 
     def rough(self, points: Array) -> Array:
-        """Signed distance (n,) to the nearest of the few triangles whose centres are nearest: quick, never too near."""
+        """Distance (n,) to the nearest of the few triangles whose centres are nearest: quick, never too near.
+
+        The side is not to be trusted: the nearest triangle of all need not be one of the few, and past a rim they would
+        say behind where it says nothing. `signed` tells.
+        """
         count = min(_ROUGH_NEIGHBOURS, len(self.triangles))
         _, triangle = self.tree.query(points, k=count)
         owner = np.repeat(np.arange(len(points)), count)
@@ -155,7 +165,10 @@ class Mesh:
             closer = ~inside & (square < best)
             best = np.where(closer, square, best)
             result = np.where(closer[:, None], on_edge, result)
-            on_rim = np.where(closer, self.rim[edge], on_rim)
+            # A corner belongs to the rim whichever of its edges it was reached by.
+            corner_of = np.where(t <= 0, self.edges[edge, 0], self.edges[edge, 1])
+            at_corner = ((t <= 0) | (t >= 1)) & self.rim_points[corner_of]
+            on_rim = np.where(closer, self.rim[edge] | at_corner, on_rim)
         return result, on_rim
 
 

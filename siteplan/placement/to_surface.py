@@ -68,7 +68,7 @@ def rough_distances_to_surface(
     """
     mesh = Mesh.of(surface)
     rims = _tip_points(solid, poses)
-    depth = mesh.rough(rims.reshape(-1, 3)).reshape(len(poses), -1)
+    depth = _sided(mesh, rims)
     deepest = depth.argmin(axis=1)
     every = np.arange(len(poses))
     value, at = depth[every, deepest], rims[every, deepest]
@@ -86,6 +86,24 @@ def rough_distances_to_surface(
         part = _chunk(solid, poses.pick(rows), mesh, tolerance_mm, None)
         value[rows], low[rows], at[rows] = part.value, part.low, part.at_lps_mm
     return Distances(value, low, at)
+
+
+def _sided(mesh: Mesh, points: Array) -> Array:
+    """Rough distances (N, K) of points (N, K, 3), of which the least of each row lies on its true side.
+
+    The deepest point of a row is asked first. Only where it is not behind after all, the others are asked too.
+    """
+    depth = mesh.rough(points.reshape(-1, 3)).reshape(points.shape[:2])
+    rows = np.flatnonzero(depth.min(axis=1) < 0)
+    if not len(rows):
+        return depth
+    first = depth[rows].argmin(axis=1)
+    depth[rows, first] = mesh.signed(points[rows, first])
+    rows = rows[depth[rows, first] >= 0]
+    row, column = np.nonzero(depth[rows] < 0)
+    if len(row):
+        depth[rows[row], column] = mesh.signed(points[rows[row], column])
+    return depth
 
 
 def _tip_points(solid: Solid, poses: Poses) -> Array:
