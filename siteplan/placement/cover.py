@@ -66,12 +66,38 @@ def bone_cover(
 
 
 def body_depths(solid: Solid, poses: Poses, ridge: Ridge, start_mm: float) -> Array:
-    """Depths below the bone entry at which a body is looked at: every layer, and each corner of its outline."""
+    """Depths below the bone entry at which a body is looked at: every layer, and each corner of its outline.
+
+    From a deeper start they are some of the same, so that the least cover from there is never the lesser one.
+    """
     origin = ridge.frame.from_lps(poses.platform_lps_mm[0])[0]
     slope = float(poses.axis[0] @ ridge.frame.axis)
     corners = origin + slope * solid.z_mm
-    even = np.arange(start_mm, corners[-1], ridge.step_mm)
-    return np.unique(np.concatenate([even, corners[corners >= start_mm]]))
+    step = ridge.step_mm
+    even = step * np.arange(np.ceil(start_mm / step), np.ceil(corners[-1] / step))
+    named = np.array([start_mm, *STARTS_MM])
+    every = np.concatenate([even, corners, named[named <= corners[-1]]])
+    return np.unique(every[every >= start_mm])
+
+
+def of_each_side_one(found: Sequence[Clearance]) -> tuple[Clearance, ...]:
+    """Clearances in order, of the bone on one side only the gravest: the same bone at other depths says nothing new."""
+    gravest: dict[str, Clearance] = {}
+    for c in found:
+        if c.kind in (BUCCAL_BONE, LINGUAL_BONE) and _graver(c, gravest.get(c.kind)):
+            gravest[c.kind] = c
+    return tuple(c for c in found if c is gravest.get(c.kind, c))
+
+
+def _graver(one: Clearance, other: Clearance | None) -> bool:
+    return other is None or _gravity(one) > _gravity(other)
+
+
+def _gravity(found: Clearance) -> tuple[int, float]:
+    """By the verdict, then by what is missing; what was not measured before what was, of the same verdict."""
+    order = (Verdict.KEEPS, Verdict.CANNOT_BE_TOLD, Verdict.BREAKS, Verdict.TOUCHES)
+    value = found.distance.value
+    return order.index(found.verdict), float("inf") if value is None else -value
 
 
 def cover_mm(ridge: Ridge, solid: Solid, poses: Poses, depths_mm: Array, side: int) -> tuple[Array, Array]:

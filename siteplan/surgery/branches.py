@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 from siteplan.fixture import Fixture, Solid
 from siteplan.placement import Clearance
+from siteplan.placement.cover import of_each_side_one
 from siteplan.surgery.around import against
 from siteplan.surgery.build import Built, Site, build
 from siteplan.surgery.card import Branch, Pause, Step
@@ -158,7 +159,7 @@ def _speaks_against(site: Site, fixture: Fixture, check: FixtureCheck | None) ->
     found = site.around.speaks_against(Solid(body.z_mm + site.platform_bone_mm, body.r_mm.copy()))
     if found or check is None:
         return found
-    return tuple(against(c) for c in check(fixture) if not c.verdict.good)
+    return tuple(against(c) for c in of_each_side_one([c for c in check(fixture) if not c.verdict.good]))
 
 
 def _why_not(trial: _Trial) -> Reason:

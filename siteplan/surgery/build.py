@@ -8,6 +8,7 @@ import numpy as np
 from siteplan.fixture import Fixture
 from siteplan.measures import Measure, limits_words
 from siteplan.placement import Clearance
+from siteplan.placement.cover import of_each_side_one
 from siteplan.placement.margins import BUCCAL_BONE, FIXTURE, LINGUAL_BONE
 from siteplan.surgery.around import Surroundings
 from siteplan.surgery.card import Step
@@ -43,8 +44,8 @@ class Site:
 
     @property
     def not_clear(self) -> tuple[Clearance, ...]:
-        """Of the fixture itself: every verdict that is not clear."""
-        return tuple(found for found in self.own if not found.verdict.good)
+        """Of the fixture itself: every verdict that is not clear, of the bone on one side the gravest."""
+        return of_each_side_one([found for found in self.own if not found.verdict.good])
 
     @property
     def apex_bone_mm(self) -> float:

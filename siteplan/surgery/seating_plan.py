@@ -10,6 +10,7 @@ from siteplan.errors import SiteplanError
 from siteplan.fixture import Fixture
 from siteplan.measures import Measure
 from siteplan.placement import Clearance, Verdict
+from siteplan.placement.cover import of_each_side_one
 from siteplan.surgery.around import against
 from siteplan.surgery.card import Preparation, Step
 from siteplan.surgery.drill_shape import hole_radius
@@ -160,6 +161,7 @@ def seating_plan(
     planned = preparation.forecast.planned if preparation.forecast else None
     final = planned.final if planned else None
     curves = planned.as_json() if planned else {}
+    not_clear = of_each_side_one([c for c in clearances if not c.verdict.good])
     return SeatingPlan(
         tooth=tooth,
         fixture=fixture.name,
@@ -169,8 +171,8 @@ def seating_plan(
         drop_in_mm=round(drop_in_mm(fixture, preparation.steps, apex_mm), 3),
         gum_mm=preparation.soft_tissue_mm,
         reference=preparation.reference,
-        warnings=(*map(against, (c for c in clearances if not c.verdict.good)), *_problems(preparation)),
-        broken=tuple(against(c) for c in clearances if not c.verdict.good and c.verdict is not _NOT_TOLD),
+        warnings=(*map(against, not_clear), *_problems(preparation)),
+        broken=tuple(against(c) for c in not_clear if c.verdict is not _NOT_TOLD),
         settings_Ncm=tuple(s for s in kit.file.ratchet.settings_Ncm if s <= goal.ceiling_Ncm),
         target_Ncm=goal.target_Ncm,
         loading_Ncm=goal.loading_Ncm,
