@@ -208,7 +208,7 @@ def _lengths(short: Sequence[Candidate]) -> str:
 def _short(found: Sequence[Candidate]) -> tuple[str, ...]:
     """What is missing where nothing fits: the fixtures that come nearest."""
     near = sorted(found, key=lambda c: -c.value)[:3]
-    return tuple(f"{c.fixture.name} comes within {rounded_up(-c.value, 1):.1f} mm: {lack(c)}." for c in near)
+    return tuple(f"{c.fixture.name} lacks {rounded_up(-c.value, 1):.1f} mm: {lack(c)}." for c in near)
 
 
 def _cautions(place: Place) -> tuple[str, ...]:
