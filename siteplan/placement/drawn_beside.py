@@ -109,15 +109,26 @@ def to_structures(
             scan_sd_mm=scan_sd_mm,
             planned_contact=structure.name in planned_contacts,
         )
-        if stops_short_mm(structure, start, end, structures) > 0:
-            found = _flagged(found, Flag.STOPS_SHORT)
-            found = replace(found, verdict=Verdict.CANNOT_BE_TOLD) if found.verdict.good else found
-        elif seen_badly(structure, start, end) is not None:
-            found = _flagged(found, Flag.HARDLY_SEEN)
-        if structure.uncertainty_mm >= DOUBTFUL_SD_MM:
-            found = _flagged(found, Flag.PLACE_IN_DOUBT)
-        out.append(found)
+        out.append(as_drawn(found, structure, start, end, structures))
     return tuple(out)
+
+
+def as_drawn(
+    found: Clearance, structure: Structure, start: Vector, end: Vector, structures: Sequence[Structure]
+) -> Clearance:
+    """A clearance with what the drawing leaves open: no canal that stops short of the body keeps its margin.
+
+    Args:
+        start, end: (3,) ends of the body's axis. structures: all of the case, among them the foramina.
+    """
+    if stops_short_mm(structure, start, end, structures) > 0:
+        found = _flagged(found, Flag.STOPS_SHORT)
+        found = replace(found, verdict=Verdict.CANNOT_BE_TOLD) if found.verdict.good else found
+    elif seen_badly(structure, start, end) is not None:
+        found = _flagged(found, Flag.HARDLY_SEEN)
+    if structure.uncertainty_mm >= DOUBTFUL_SD_MM:
+        found = _flagged(found, Flag.PLACE_IN_DOUBT)
+    return found
 
 
 def _flagged(found: Clearance, flag: Flag) -> Clearance:

@@ -9,11 +9,13 @@ import numpy as np
 from siteplan.anatomy import Structure
 from siteplan.anatomy.structure import Surface
 from siteplan.fixture import Pose, Solid
+from siteplan.flags import Flag
 from siteplan.frame import Vector
 from siteplan.measures import distance_words
 from siteplan.placement import Clearance, Margins, clearance
 from siteplan.placement.access import Access, DrillReach, Handpiece, Opening, access
 from siteplan.placement.clearances import BATCH_DEPTH_TOLERANCE_MM, ROUGH_DEPTH_MM, TWO_SIDED_95, search_distances
+from siteplan.placement.drawn_beside import as_drawn
 from siteplan.placement.hand import Hand, Risk, risk
 from siteplan.placement.margins import Margin
 from siteplan.placement.profile import Poses
@@ -135,7 +137,12 @@ class Surroundings:
 
     def drill_clearances(self, solid: Solid) -> tuple[Clearance, ...]:
         """Of a drill in depth coordinates, to every structure in order, with what reading its depth leaves open."""
-        return tuple(self._drill_clearance(solid, structure) for structure in self.structures)
+        return tuple(self._as_drawn(self._drill_clearance(solid, s), s, solid) for s in self.structures)
+
+    def _as_drawn(self, found: Clearance, structure: Structure, solid: Solid) -> Clearance:
+        """A drill, or another fixture, is no surer of a canal that is not drawn beside it than the planned fixture."""
+        start, end = self.pose.point(float(solid.z_mm[0])), self.pose.point(float(solid.z_mm[-1]))
+        return as_drawn(found, structure, start, end, self.structures)
 
     def _drill_clearance(self, solid: Solid, structure: Structure) -> Clearance:
         margins, planned = self._of_drill(structure)
@@ -170,7 +177,7 @@ class Surroundings:
         return tuple(self._of_fixture(solid, structure) for structure in self.structures)
 
     def _of_fixture(self, solid: Solid, structure: Structure, depth_tolerance_mm: float | None = None) -> Clearance:
-        return clearance(
+        found = clearance(
             solid,
             self.pose,
             structure,
@@ -179,6 +186,7 @@ class Surroundings:
             planned_contact=structure.name in self.planned_contacts,
             depth_tolerance_mm=depth_tolerance_mm,
         )
+        return self._as_drawn(found, structure, solid)
 
     def speaks_against(self, solid: Solid) -> tuple[str, ...]:
         """Why a fixture in depth coordinates must not be offered, by structure; empty where every verdict is clear.
@@ -227,6 +235,9 @@ def _reach(found: Clearance) -> float:
 def against(found: Clearance) -> str:
     """What a verdict that is not clear says, with its number: "canal: 1.2 mm (0.6 to 1.8), margin 2 mm: ..."."""
     margin = f"{'limit' if found.contact else 'margin'} {found.margin.value_mm:g} mm"
+    said = found.verdict.value
+    if Flag.STOPS_SHORT in found.distance.flags:
+        said += ", because it is not drawn beside this place: draw it on"
     if found.behind_mm:
-        return f"{found.behind_mm:.1f} mm behind {found.structure}, {margin}: {found.verdict.value}"
-    return f"{found.structure}: {distance_words(found.distance)}, {margin}: {found.verdict.value}"
+        return f"{found.behind_mm:.1f} mm behind {found.structure}, {margin}: {said}"
+    return f"{found.structure}: {distance_words(found.distance)}, {margin}: {said}"

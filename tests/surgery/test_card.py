@@ -4,9 +4,10 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from siteplan.anatomy import Cone, Kind, MadeBy, Structure
+from siteplan.anatomy import Cone, Kind, MadeBy, Structure, Tube
 from siteplan.bone import DensityClass
 from siteplan.commands.card import _by_program
 from siteplan.errors import GeometryError
@@ -14,8 +15,9 @@ from siteplan.fixture import Design, Pose
 from siteplan.fixture.design import make_fixture
 from siteplan.flags import Flag
 from siteplan.measures import Measure
-from siteplan.placement import clearance, fixture_to_fixture
+from siteplan.placement import Clearance, Verdict, clearance, fixture_to_fixture
 from siteplan.placement.hand import hands
+from siteplan.placement.margins import BUCCAL_BONE
 from siteplan.surgery import load_protocol
 from siteplan.surgery.kit import Kit, Purpose
 from siteplan.surgery.sequence import Reach
@@ -332,3 +334,29 @@ def test_a_handpiece_that_the_kit_does_not_describe_is_said_not_to_be_checked():
         assert len(told) == bool(said)
         assert all(said in text for text in told)
         assert all((step.handpiece is None) is bool(said) for step in made.steps)
+
+
+def test_a_drill_is_no_surer_of_a_canal_that_is_not_drawn_beside_it_than_the_fixture():
+    # The drawn part ends 6 mm in front of the site, 12 mm deep: what runs on beneath it is not known.
+    ends = [FRAME.to_lps(12.0, 0.0, distal) for distal in (-30.0, -6.0)]
+    short = Structure(Kind.CANAL, "canal", Tube(np.array(ends), np.full(2, 1.5)))
+    foramen = Structure(Kind.MENTAL_FORAMEN, "foramen", Tube(FRAME.to_lps(12.0, 4.0, -6.0)[None], np.array([1.5])))
+    made = card("demo-two-piece-4.0x10", classes(D3=1.0), structures=[short])
+    assert {step.clearances[0].verdict for step in made.steps} == {Verdict.CANNOT_BE_TOLD}
+    assert all("keeps every margin beyond doubt" in step.held_back for step in made.steps)
+    assert any("cannot be told, because it is not drawn beside this place" in p.text for p in made.problems)
+    assert made.looser.fixtures == ()
+    ended = card("demo-two-piece-4.0x10", classes(D3=1.0), structures=[short, foramen])
+    assert {step.clearances[0].verdict for step in ended.steps} == {Verdict.KEEPS}
+
+
+def test_of_the_bone_on_one_side_a_card_names_the_gravest_place_once():
+    margin = MARGINS.of(BUCCAL_BONE)
+    found = [
+        Clearance(f"buccal bone, from {n} mm below the crest", BUCCAL_BONE, Measure(value, "mm", value - 0.1,
+                  value + 0.1), None, margin, Verdict.BREAKS)
+        for n, value in ((1, 0.7), (2, 0.6), (3, 0.9))
+    ]  # fmt: skip
+    made = card("demo-two-piece-4.0x10", classes(D3=1.0), clearances=found)
+    assert [p.text for p in made.problems if "buccal" in p.text] == [made.fixture_verdicts[0].text]
+    assert "from 2 mm" in made.fixture_verdicts[0].text
