@@ -7,8 +7,8 @@ from siteplan.findings import Findings, SiteFindings
 from siteplan.placement.hand import Risk
 from siteplan.report.naming import Naming
 from siteplan.report.remarks import roof_words
-from siteplan.report.site_content import approach_words, clearance_row, fixture_words, whose_words
-from siteplan.report.words import Notes, figure, percent, percent_span, sentence, span, torque_words, with_unit
+from siteplan.report.site_content import approach_words, clearance_row, fixture_words, is_far, whose_words
+from siteplan.report.words import Notes, chance_words, figure, percent, sentence, span, torque_words, with_unit
 from siteplan.surgery.card import Branch, Preparation, Step
 from siteplan.surgery.cautions import LED
 from siteplan.surgery.forecast import TorqueReport
@@ -81,7 +81,8 @@ def _step(
         "short": ""
         if step.short_of_goal_mm < 0.05
         else f"{with_unit(step.short_of_goal_mm, 'mm', 1)} short of the goal",
-        "left": [clearance_row(c, naming, findings.structures, notes, roofs) for c in step.clearances],
+        "left": [clearance_row(c, naming, findings.structures, notes, roofs) for c in step.clearances if not is_far(c)],
+        "far": ", ".join(naming.name(c.structure) for c in step.clearances if is_far(c)),
         "hand": _hand(step.risks, naming, notes),
         "why": _traced(step.why, naming, notes),
     }
@@ -176,7 +177,7 @@ def _hand(risks: tuple[Risk, ...], naming: Naming, notes: Notes) -> list[dict[st
     for risk in risks:
         if risk.breach.high < _SMALLEST_CHANCE:
             continue
-        touch, breach = (f"{percent(c.value)} ({percent_span(c.low, c.high)})" for c in (risk.touch, risk.breach))
+        touch, breach = (chance_words(c.value, c.low, c.high) for c in (risk.touch, risk.breach))
         whose = f"{risk.hand.phrase}, {naming.name(risk.structure)}"
         text = f"{whose}: touched in {touch}, margin broken in {breach}"
         lines.append({"text": sentence(text), "note": notes.number(whose_words(risk))})

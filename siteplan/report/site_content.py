@@ -16,7 +16,17 @@ from siteplan.report import verdicts
 from siteplan.report.identity import Identity
 from siteplan.report.naming import Naming
 from siteplan.report.remarks import demand_words, is_lumen, rim_words, site_roof_words
-from siteplan.report.words import NOT_MEASURED, Notes, cell, figure, percent, safe_cell, sentence, span, with_unit
+from siteplan.report.words import (
+    NOT_MEASURED,
+    Notes,
+    cell,
+    chance_words,
+    figure,
+    percent,
+    safe_cell,
+    sentence,
+    with_unit,
+)
 
 _FAR_MM = 15.0
 """A structure further away than this that keeps its margin needs no row of its own (own choice)."""
@@ -107,7 +117,7 @@ def clearance_rows(
     rows = []
     seen: set[str] = set()
     for clearance in clearances:
-        if _far(clearance):
+        if is_far(clearance):
             continue
         if clearance.kind not in _BONE_SIDES:
             row = clearance_row(clearance, naming, structures, notes, remarks)
@@ -135,7 +145,7 @@ def risk_cell(risk: Risk | None, notes: Notes, *, both: bool = False) -> tuple[s
     """
     if risk is None:
         return "", None
-    text = f"{percent(risk.breach.value)} ({span(100 * risk.breach.low, 100 * risk.breach.high, 1)})"
+    text = chance_words(risk.breach.value, risk.breach.low, risk.breach.high)
     if risk.touch.value >= _SMALLEST_TOLD:
         text += f", touched {percent(risk.touch.value)}"
     return text, notes.number(whose_words(risk, both=both))
@@ -163,7 +173,7 @@ def far_words(clearances: tuple[Clearance, ...], naming: Naming, notes: Notes) -
     """What lies far away and keeps its margin, in one line instead of a row each."""
     parts = []
     for clearance in clearances:
-        if _far(clearance):
+        if is_far(clearance):
             found = safe_cell(clearance.distance, notes)
             letter = naming.letter(clearance.structure)
             name = f"{letter} {naming.name(clearance.structure)}".strip()
@@ -172,7 +182,8 @@ def far_words(clearances: tuple[Clearance, ...], naming: Naming, notes: Notes) -
     return "; ".join(parts)
 
 
-def _far(clearance: Clearance) -> bool:
+def is_far(clearance: Clearance) -> bool:
+    """Whether something keeps its margin from so far away that it needs no row of its own."""
     distance = clearance.distance.value
     return clearance.verdict is Verdict.KEEPS and distance is not None and distance > _FAR_MM
 

@@ -1,6 +1,8 @@
 """Numbers and verdicts as words: every number with its unit, every absent one with its reason."""
 
+import re
 from collections.abc import Iterable
+from math import ceil
 from typing import Any
 
 from siteplan.flags import Flag
@@ -13,6 +15,8 @@ _PRODUCT = (
     "Thickness times grey over soft tissue is about {} HU·mm on the provisional scale; the likeliest thickness is {}."
 )
 _TO_HU_MM = 50
+_NAME = re.compile(r"\S*[a-z]\S*(?:\d|\.[a-z])")
+"""A first word with a digit or an ending in it."""
 _UNIT_WORDS = {"deg": "°", "grey": "grey", "HU": "HU", "mm": "mm", "N.cm": "N·cm"}
 _DIGITS = {"mm": 1, "deg": 0, "grey": 0, "HU": 0}
 
@@ -118,12 +122,20 @@ def percent_span(low: float, high: float) -> str:
     return f"{span(100 * low, 100 * high, 0 if low >= 0.1 else 1)}{NO_BREAK}%"
 
 
+def chance_words(value: float, low: float, high: float) -> str:
+    """A chance with its interval in brackets. None among the draws is no zero: its upper limit is told."""
+    if value == 0:
+        return f"under {figure(ceil(1000 * high) / 10, 1)}{NO_BREAK}%"
+    return f"{percent(value)} ({percent_span(low, high)})"
+
+
 def sentence(text: str) -> str:
     """The text with a capital at its start and a full stop at its end."""
     flat = text.strip()
     if not flat:
         return ""
-    first = flat[0].upper() + flat[1:]
+    # The name of a fixture or of a file keeps its letters: with another one it would be found nowhere.
+    first = flat if _NAME.match(flat) else flat[0].upper() + flat[1:]
     return first if first.endswith((".", "!", "?")) else first + "."
 
 

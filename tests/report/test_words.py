@@ -15,6 +15,7 @@ from siteplan.report.words import (
     NOT_MEASURED,
     Notes,
     cell,
+    chance_words,
     date_words,
     figure,
     percent_span,
@@ -148,3 +149,22 @@ def test_a_torque_limit_is_printed_as_it_was_given() -> None:
     assert torque_words(37.5) == "37.5\u00a0N·cm"
     assert torque_words(35.0, 50.0) == "35 to 50\u00a0N·cm"
     assert torque_words(35.0, 35.0) == "35\u00a0N·cm"
+
+
+def test_none_among_the_draws_is_no_zero() -> None:
+    """Wilson's upper limit of none in 1000: z2 / (1000 + z2) = 0.00383 (Wilson EB, J Am Stat Assoc 22:209-212)."""
+    assert chance_words(0.0, 0.0, 0.00383) == "under 0.4\u00a0%"
+    assert chance_words(0.08, 0.064, 0.0985) == "8.0\u00a0% (6.4 to 9.9\u00a0%)"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("demo-compressive-4.0x14: too deep", "demo-compressive-4.0x14: too deep."),
+        ("own-kit.toml, line 5", "own-kit.toml, line 5."),
+        ("one-piece designs only", "One-piece designs only."),
+        ("the 10 mm mark", "The 10 mm mark."),
+    ],
+)
+def test_a_name_keeps_its_letters_at_the_start_of_a_sentence(text: str, said: str) -> None:
+    assert sentence(text) == said
