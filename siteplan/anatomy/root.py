@@ -10,7 +10,7 @@ from siteplan.anatomy.layers import Layer, LayerFit, fit_layers
 from siteplan.anatomy.levels import Levels, levels_of
 from siteplan.anatomy.lumen_fit import mean_where
 from siteplan.anatomy.root_crown import TAPER_MM, crown_told, widening_mm
-from siteplan.anatomy.root_doubt import holds_metal, overrun_mm
+from siteplan.anatomy.root_doubt import doubts_of, holds_metal, overrun_mm
 from siteplan.anatomy.root_rough import STEP_MM as HEIGHT_MM
 from siteplan.anatomy.root_rough import RoughRoot, ground_at, rough_root
 from siteplan.anatomy.root_starts import MOST_SD_MM, answers_of, checked_clicks
@@ -50,6 +50,9 @@ _EDGE_SD_MM = 0.5
 _METAL_SD_MM, _GLARE_MM, _MOST_METAL = 0.8, 0.8, 0.8
 """How well the outline of a metal crown is known, how far its glare reaches along the root, and the share of metal
 beyond which nothing else is left to fit (our own)."""
+
+_CORE, _SHOULDER, _FLAT_MM = 0.4, 0.8, 0.15
+"""Shares of the radius at which the end of the tip is sought; where it is round, it falls more between (our own)."""
 
 ROUNDS = 3
 _FLOOR_MM = 0.05
@@ -99,21 +102,16 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
     source = _source(scan, rough)
     radius, sd, blur = _radii(source, rough, levels)
     low, high = _ends(source, rough, radius, blur, levels)
-    surface = _mesh(rough, radius, low, high)
+    surface = _mesh(rough, radius, low, high, min(_shoulder(source, rough, radius, blur, levels), high))
     where = side_of(scan, rough.centre_lps_mm) if side is None else side
     uncertainty = float(np.sqrt(_FLOOR_MM**2 + (_BLUR_SHARE * blur**2) ** 2 + np.mean(sd**2)))
     metal = holds_metal(source, rough, radius, levels, 0)
     note = _note(radius, high - low, scan, len(clicks), metal=metal)
-    too_long = overrun_mm(source, rough, radius)
-    if too_long > 0:
-        note = (
-            f"Its lower end could not be told from the plate: it may be up to {too_long:.0f} mm too long; set the tip "
-            f"by hand. {note}"
-        )
+    words, doubt = doubts_of(source, rough, radius, levels)
     if crown_told(source, rough, levels) is None and widening_mm(radius) > -TAPER_MM:
-        note = f"Its ends are about equally wide, so its tip may be the other one: look which end is the tip. {note}"
-    uncertainty = max(uncertainty, answers.sd_mm, min(too_long / 1.96, MOST_SD_MM))
-    note = " ".join(filter(None, [answers.words, note]))
+        words += " Its ends are about equally wide, so its tip may be the other one: look which end is the tip."
+    uncertainty = min(max(uncertainty, answers.sd_mm, doubt), MOST_SD_MM)
+    note = " ".join(filter(None, [answers.words, words.strip(), note]))
     structure = Structure(Kind.ROOT, "tooth root", surface, where, MadeBy.FOUND, uncertainty, None, note)
     return Root(structure, rough.centre_lps_mm + low * rough.axis, rough.centre_lps_mm + high * rough.axis, blur)
 
@@ -129,7 +127,7 @@ def _crown_first(scan: Scan, rough: RoughRoot, levels: Levels) -> RoughRoot:
 
 def _source(scan: Scan, rough: RoughRoot) -> Sampler:
     line = rough.centre_lps_mm + rough.height_mm[[0, -1], None] * rough.axis
-    return sampler(scan, line, float(rough.radius_mm.max()) + OUTER_MM + 1.0)
+    return sampler(scan, line, float(rough.radius_mm.max()) + OUTER_MM + 2.5)
 
 
 def _radii(source: Sampler, rough: RoughRoot, levels: Levels) -> tuple[Floats, Floats, float]:
@@ -266,7 +264,7 @@ def _ends(source: Sampler, rough: RoughRoot, radius: Floats, blur: float, levels
     out = []
     for end, sign in ((0, -1), (-1, 1)):
         height = float(rough.height_mm[end])
-        inside = 0.4 * float(np.mean(radius[end]))
+        inside = _CORE * float(np.mean(radius[end]))
         turn = np.arange(8) * np.pi / 4
         # The middle of the last ring: a bent root ends beside the straight axis.
         ring_x, ring_y = (2 * float(np.mean(radius[end] * f(rough.turn_rad))) for f in (np.cos, np.sin))
@@ -280,12 +278,32 @@ def _ends(source: Sampler, rough: RoughRoot, radius: Floats, blur: float, levels
     return out[0], out[1]
 
 
-def _mesh(rough: RoughRoot, radius: Floats, low: float, high: float) -> Surface:
-    """Rings closed by two flat fans, triangles wound outwards."""
+def _shoulder(source: Sampler, rough: RoughRoot, radius: Floats, blur: float, levels: Levels) -> float:
+    """Height at which the tip ends at `_SHOULDER` of its radius; lower than its end where the tip is round."""
+    t = np.arange(-INNER_MM, OUTER_MM + 1e-9, STEP_MM)
+    points = rough.to_lps(rough.height_mm[-1] + t[:, None], rough.turn_rad[None, :], _SHOULDER * radius[None, -1])
+    profile = mean_where(source.at(points).astype(np.float64), np.ones(points.shape[:2], dtype=bool))[None, :]
+    # So near its side the tip is dimmed by what lies beside it: its own grey there is what falls away at its end.
+    own = replace(rough, dense=float(np.nanmedian(profile[0, t < -0.5])))
+    fit = _layers(t, profile, own, levels, blur, float(np.mean(source.scan.spacing_kji_mm)), ())
+    return float(rough.height_mm[-1] + np.clip(fit.edge_mm[0], -1.5, 1.2))
+
+
+def _mesh(rough: RoughRoot, radius: Floats, low: float, high: float, shoulder: float) -> Surface:
+    """Rings closed by two flat fans, triangles wound outwards; the tip rounded from its shoulder on."""
     h, w = rough.height_mm, rough.turn_rad
-    inner = h[(h > low + 0.2) & (h < high - 0.2)]
-    heights = np.concatenate([[low], inner, [high]])
+    drop = high - shoulder
+    full = high if drop < _FLAT_MM else shoulder - 1.5 * drop
+    inner = h[(h > low + 0.2) & (h < full - 0.2)]
+    heights, shares = np.concatenate([[low], inner, [full]]), np.ones(len(inner) + 2)
+    if full < high:
+        heights = np.concatenate([heights, shoulder + drop * np.array([0.0, 0.55, 1.0])])
+        shares = np.concatenate([shares, [_SHOULDER, 0.5 * (_SHOULDER + _CORE), _CORE]])
     rings = np.stack([np.interp(heights, h, radius[:, n]) for n in range(len(w))], axis=1)
+    # Rings narrow about their own middle: a bent root ends beside the straight axis.
+    across_x, across_y = (2 * np.mean(rings * f(w), axis=1, keepdims=True) for f in (np.cos, np.sin))
+    middle = across_x * np.cos(w) + across_y * np.sin(w)
+    rings = middle + shares[:, None] * (rings - middle)
     points = rough.to_lps(heights[:, None], w[None, :], rings).reshape(-1, 3)
     n, count = len(w), len(heights)
     ends = rough.centre_lps_mm + np.array([[low], [high]]) * rough.axis

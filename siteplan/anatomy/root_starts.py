@@ -64,7 +64,7 @@ class Answers:
         if not self.apart_mm:
             return ""
         how = [f"{self.deeper_mm:.0f} mm deeper"] if self.deeper_mm >= 1 else []
-        how += [f"{self.shorter_mm:.0f} mm higher"] if self.shorter_mm >= 1 else []
+        how += [f"{self.shorter_mm:.0f} mm less deep"] if self.shorter_mm >= 1 else []
         tip = " and ".join(how) or f"{self.apart_mm:.0f} mm aside"
         return (
             f"Sought again from {self.asked} other places on it, {self.asked - self.agree} gave another root, its tip "

@@ -7,12 +7,11 @@ from scipy.ndimage import gaussian_filter
 
 from siteplan.anatomy.levels import Levels
 from siteplan.anatomy.root import trace_root
-from siteplan.anatomy.root_doubt import holds_metal, overrun_mm
+from siteplan.anatomy.root_doubt import doubts_of, holds_metal, no_edge_share, overrun_mm
 from siteplan.anatomy.root_rough import RoughRoot
 from siteplan.anatomy.sample import Sampler, sampler
-from siteplan.anatomy.structure import Surface
 from tests.anatomy.jaw_phantom import as_scan
-from tests.validation.roots import draw_root
+from tests.validation.roots import draw_root, errors_mm
 
 LEVELS = Levels(-1000.0, 50.0, 1500.0)
 VOXEL_MM = 0.4
@@ -44,6 +43,23 @@ def test_the_doubt_covers_what_lies_in_the_plate(true_tip_mm: float) -> None:
     assert beyond - VOXEL_MM <= overrun_mm(*_scene(true_tip_mm)) <= beyond + 5.0
 
 
+def test_an_outline_inside_a_plate_lies_on_no_edge() -> None:
+    """A cylinder drawn 8 mm into a plate: of its lower half all but what crosses the plate's two faces is no edge."""
+    source, rough, radius = _scene(-20.0)
+    assert no_edge_share(source, rough, radius, LEVELS) == 0.0
+    source, rough, radius = _scene(0.0)
+    # The faces lie 2 mm to both sides, as far as the outline: half of the way round lies more than 0.5 mm inside them.
+    assert 0.4 < no_edge_share(source, rough, radius, LEVELS) < 0.9
+    words, sd_mm = doubts_of(source, rough, radius, LEVELS)
+    assert "lies on no edge" in words
+    assert 1.96 * sd_mm > 8.0
+
+
+def test_metal_beside_the_root_is_told_and_a_crown_of_metal_far_above_is_not() -> None:
+    assert "Metal lies beside it" in doubts_of(*_scene(-20.0, -2.0), LEVELS)[0]
+    assert "Metal" not in doubts_of(*_scene(-20.0, 8.0), LEVELS)[0]
+
+
 def test_the_end_that_holds_metal_is_told() -> None:
     source, rough, radius = _scene(-20.0, 2.0)
     assert holds_metal(source, rough, radius, LEVELS, 0)
@@ -68,14 +84,13 @@ def test_a_stump_as_wide_at_both_ends_says_that_its_tip_may_be_the_other_one(tap
 
 
 def test_a_crown_of_metal_does_not_bend_the_outline_of_the_root_below_it() -> None:
-    """A bent root below a metal crown with glare, drawn in closed form: radii within 0.4 mm where it is dentine."""
+    """A bent root with a round tip below a metal crown, drawn in closed form: the bar is 0.4 mm below the crest."""
     scan, bar = draw_root("metal crown", np.random.default_rng([63, 4, 0]))
     tooth = bar.teeth[0]
     x, y = tooth.axis(np.array(0.65 * tooth.length))
     root = trace_root(scan, bar.to_lps(np.array([float(x), float(y), tooth.neck - 0.65 * tooth.length])))
-    assert isinstance(root.structure.shape, Surface)
-    q = (root.structure.shape.points_lps_mm - bar.at) @ bar.turn
-    body = (tooth.neck - q[:, 2] > 2.0) & (tooth.neck - q[:, 2] < tooth.length - 2.0)
-    assert body.sum() > 200
-    assert np.abs(tooth.root(q[body])).max() < 0.4
+    away, tip = errors_mm(root, bar, np.random.default_rng(0))
+    assert len(away) > 500
+    assert away.max() < 0.4
+    assert tip < 0.4
     assert "its crown in metal" in root.structure.note
