@@ -90,7 +90,9 @@ def doubts_of(source: Sampler, rough: RoughRoot, radius: Floats, levels: Levels)
             "tip by hand."
         )
     if lies_beside_metal(source, rough, radius, levels):
-        words.append("Metal lies beside it, and streaks may move its outline: check it in every section.")
+        words.append(
+            "Something as bright as metal lies beside it, and streaks may move its outline: check it in every section."
+        )
     return " ".join(words), sd
 
 

@@ -56,8 +56,8 @@ def test_an_outline_inside_a_plate_lies_on_no_edge() -> None:
 
 
 def test_metal_beside_the_root_is_told_and_a_crown_of_metal_far_above_is_not() -> None:
-    assert "Metal lies beside it" in doubts_of(*_scene(-20.0, -2.0), LEVELS)[0]
-    assert "Metal" not in doubts_of(*_scene(-20.0, 8.0), LEVELS)[0]
+    assert "as bright as metal" in doubts_of(*_scene(-20.0, -2.0), LEVELS)[0]
+    assert "metal" not in doubts_of(*_scene(-20.0, 8.0), LEVELS)[0]
 
 
 def test_the_end_that_holds_metal_is_told() -> None:
