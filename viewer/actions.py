@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QFileDialog, QInputDialog, QMessageBox
 
 from siteplan.case.model import WIDEST_OPENING_MM
 from viewer.adding import Adding
+from viewer.led import Led
 from viewer.look import Tissue
 from viewer.reporting import Reporting
 from viewer.session import Session
@@ -39,6 +40,7 @@ class Actions(QObject):
         self.space = window.space
         self.adding = Adding(window.desk, window)
         self.structures = Structures(window.desk, window)
+        self.led = Led(window.desk, window)
         self.reporting = Reporting(window.desk, self)
         self.reporting.done.connect(self._report_done)
         self.last_report: Path | None = None
@@ -85,6 +87,7 @@ class Actions(QObject):
             ("Shift+E", lambda: desk.change_fixture(longer=-1)),
             ("F", self.choose_fixture),
             ("P", self.adding.propose),
+            ("G", self.led.menu_by_key),
             (",", lambda: self.sideways(-1)),
             (".", lambda: self.sideways(1)),
             ("[", lambda: self.turn(-1)),
@@ -154,11 +157,13 @@ class Actions(QObject):
     def undo(self) -> None:
         """Take the last change back."""
         if self.desk.session is not None:
+            self.space.told.settled("place")
             self.desk.session.undo()
 
     def redo(self) -> None:
         """Bring the last undone change again."""
         if self.desk.session is not None:
+            self.space.told.settled("place")
             self.desk.session.redo()
 
     @property

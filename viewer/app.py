@@ -49,7 +49,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         window.open(Path(given[0]))
     code = int(app.exec())
     sys.excepthook = sys.__excepthook__  # it holds the window
-    _take_apart(window)
+    take_apart(window)
     del window
     gc.collect()
     if still_at_work():  # taking the interpreter apart under a thread that is still in a library may crash
@@ -59,7 +59,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     return code
 
 
-def _take_apart(window: "MainWindow") -> None:
+def take_apart(window: "MainWindow") -> None:
     """Delete the window while Qt is whole: left to the end of the interpreter, its parts would go in any order."""
     from PySide6.QtCore import QCoreApplication, QEvent
 

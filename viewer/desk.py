@@ -343,9 +343,12 @@ class Desk(Asks):
             self.space.by_depth.set_depths(depths_of(found, question))
 
     def _known(self, tooth: int) -> Measured | None:
-        """The numbers of a site, with what waits for a person beside it."""
+        """The numbers of a site, with what waits for a person beside it; quick ones where the plan is another since."""
         found = self.measured.get(tooth)
-        return replace(found, waiting=near_tooth(self.proposed, tooth)) if found is not None else None
+        if found is None or self.session is None:
+            return None
+        quick = found.quick or any(e.tooth == tooth and self._stale(e) for e in self.session.plan.sites)
+        return replace(found, quick=quick, waiting=near_tooth(self.proposed, tooth))
 
     def _stale(self, entry: SiteEntry) -> bool:
         return self._library_due or self._measured_for.get(entry.tooth) != self._key(entry)

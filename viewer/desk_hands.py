@@ -65,6 +65,7 @@ class Hands:
     def put(self, entry: SiteEntry, words: str) -> None:
         """Keep a site where the hand left it."""
         if self.session is not None:
+            self.space.told.settled("place")  # what was said of a place no longer holds
             self.session.change(self.session.plan.with_site(entry), words)
 
     def nudge(self, right_mm: float, up_mm: float) -> None:

@@ -89,7 +89,16 @@ def started_at(pid: int) -> str:
     Numbers of processes are given out again, but the same number never twice at one moment.
     """
     if sys.platform == "win32":
-        return _started_on_windows(pid)
+        import ctypes
+
+        kernel = ctypes.windll.kernel32
+        handle = kernel.OpenProcess(_QUERY_LIMITED, False, pid)
+        if not handle:
+            return ""
+        times = [ctypes.c_ulonglong() for _ in range(4)]
+        known = kernel.GetProcessTimes(handle, *map(ctypes.byref, times))
+        kernel.CloseHandle(handle)
+        return str(times[0].value) if known else ""
     try:
         if sys.platform.startswith("linux"):
             # Field 22 of proc(5), in clock ticks since the machine began; the name before it may hold spaces.
@@ -100,19 +109,6 @@ def started_at(pid: int) -> str:
         return told.stdout.strip()
     except (OSError, IndexError, subprocess.SubprocessError):
         return ""
-
-
-def _started_on_windows(pid: int) -> str:
-    import ctypes
-
-    kernel = ctypes.windll.kernel32  # type: ignore[attr-defined,unused-ignore]
-    handle = kernel.OpenProcess(_QUERY_LIMITED, False, pid)
-    if not handle:
-        return ""
-    times = [ctypes.c_ulonglong() for _ in range(4)]
-    known = kernel.GetProcessTimes(handle, *map(ctypes.byref, times))
-    kernel.CloseHandle(handle)
-    return str(times[0].value) if known else ""
 
 
 def _alive(pid: int) -> bool:

@@ -132,7 +132,7 @@ class LibraryRequest:
 def library_rests_on(case: Case) -> tuple[object, ...]:
     """What a library has to be read anew for when it changes."""
     tables = (case.catalogues, case.margins, case.kit, case.protocol, case.calibration)
-    return (case.structures, *tables, case.mouth_opening_mm)
+    return (case.structures, *tables, case.mouth_opening_mm, case.guidance)
 
 
 def read_library(request: LibraryRequest) -> Library:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 
-from siteplan.frame import SiteFrame
+from siteplan.frame import SiteFrame, Vector
 from siteplan.measures import Measure, rounded_outwards, thinner_words
 from siteplan.report import palette
 from siteplan.report.palette import Dash, Line
@@ -22,6 +22,8 @@ _NEAR_MM = 0.6
 """A measured line or place within this of the plane is drawn in it."""
 BONE = Line(palette.MEASURE, Dash.DOT, 1.0, "bone edge")
 TICK = Line(palette.MEASURE, Dash.SOLID, 1.2, "ridge width")
+ABOVE_MM, BELOW_MM = 9.0, 5.0
+"""How far the line of a fixture's axis goes on beyond its platform and its tip."""
 LENGTHS_MM = (1.0, 2.0, 5.0, 10.0, 20.0)
 PALE = "#dfe7ea"
 
@@ -137,12 +139,16 @@ def draw_fixture(painter: QPainter, glass: Glass, shown: FixtureOutlines, px: fl
 
 
 def draw_axis(
-    painter: QPainter, glass: Glass, platform_uv: tuple[float, float], tip_uv: tuple[float, float], px: float
+    painter: QPainter, glass: Glass, plane: Plane, ends: tuple[Vector, Vector], reach_mm: float, px: float
 ) -> None:
-    """The fixture's axis, a little longer than the fixture on both sides."""
-    a, b = np.array(platform_uv), np.array(tip_uv)
+    """The fixture's axis, a little longer than the fixture on both sides, as far as it keeps within reach of the plane:
+    drawn where the fixture is not, it would look like a fixture that is."""
+    a, b = (plane.from_lps(end) for end in ends)
     along = (b - a) / max(float(np.linalg.norm(b - a)), 1e-9)
-    stroke(painter, glass, (np.array([a - 9 * along, b + 5 * along]),), palette.AXIS, width_px=0.9 * px, alpha=0.8)
+    line = np.linspace(a - ABOVE_MM * along, b + BELOW_MM * along, 50)
+    line = line[np.abs(line[:, 2]) <= reach_mm, :2]
+    if len(line) > 1:
+        stroke(painter, glass, (line[[0, -1]],), palette.AXIS, width_px=0.9 * px, alpha=0.8)
 
 
 def draw_handle(painter: QPainter, at: QPointF, kind: str, px: float, hot: bool) -> None:

@@ -10,6 +10,7 @@ from siteplan.placement.margins import BUCCAL_BONE, LINGUAL_BONE
 from siteplan.report import palette
 from siteplan.report.remarks import demand_words, hand_words, not_drawn_words, rim_words, site_roof_words
 from siteplan.report.verdicts import MARK_OF, room_left_mm
+from siteplan.surgery.cautions import LED
 from viewer.measuring import Measured
 from viewer.overlay import BoneLines, Leader, measure_words
 from viewer.texts import say
@@ -150,9 +151,17 @@ def fits(measured: Measured) -> Answer:
         short = say("fits.not-decided", short=bare) if kept else say("fits.not-confirmed", short=short)
     elif measured.waiting:
         short = say("fits.waiting", short=short)
-    words = () if quick else (*not_drawn_words(measured.site), hand_words(measured.site))
+    words = () if quick else (*not_drawn_words(measured.site), *_hand_words(measured.site))
     beside = tuple(_capital(f"{w}.") for w in words if w)
     return Answer(_only_bone(measured, short), site_mark(measured), rows, (*beside, say("fits.only-drawn")))
+
+
+def _hand_words(site: SiteFindings) -> tuple[str, str]:
+    """The greatest chance that the hand breaks a margin; and that its guidance is assumed, or where that of a guide
+    does not hold."""
+    chance = hand_words(site)
+    first = site.guidance.caution.partition(". ")[0].rstrip(".")
+    return chance, "" if chance and site.guidance.assumed else first
 
 
 def _with_remarks(rows: tuple[Row, ...], measured: Measured) -> tuple[Row, ...]:
@@ -305,6 +314,8 @@ def drilling(measured: Measured) -> Answer:
             for pause in card.pauses
             if pause.after_step == count
         ]
+    led = LED.get(site.guidance.hand.name, ())  # stands above the steps, because it changes what a depth means
+    rows = [Row(say("led.row"), site.guidance.hand.words, palette.CLOSE, words, False, words) for words in led] + rows
     problems = tuple(str(p.text) for p in card.problems)
     short = (
         say("drill.short" if card.steps[1:] else "drill.short-one", n=len(card.steps), reference=card.reference)
@@ -312,4 +323,9 @@ def drilling(measured: Measured) -> Answer:
         else say("drill.none")
     )
     mark = palette.BROKEN if problems else None
-    return Answer(_capital(problems[0]) if problems else short, mark, tuple(rows), (*problems, *card.cautions))
+    return Answer(
+        _capital(problems[0]) if problems else short,
+        mark,
+        tuple(rows),
+        (*problems, *(c for c in card.cautions if c not in led)),
+    )

@@ -182,15 +182,22 @@ class SectionPicture(QWidget):
         return Glass(u, v, scale, float(self.width()), float(self.height()))
 
     def handle_px(self, which: str) -> QPointF | None:
-        """Widget position of "platform" or "tip"; None without a fixture in this picture."""
-        plane = self.plane()
-        if plane is None or self.entry is None or self.fixture is None:
+        """Widget position of "platform" or "tip"; None where the picture passes that end of the fixture by."""
+        plane, ends = self.plane(), self._ends()
+        if plane is None or ends is None:
             return None
-        place = (
-            edits.platform_of(self.entry) if which == "platform" else edits.tip_of(self.entry, self.fixture.length_mm)
-        )
-        u, v, _ = plane.from_lps(place)
-        return self.glass().to_px(float(u), float(v))
+        u, v, beside = plane.from_lps(ends[0] if which == "platform" else ends[1])
+        return self.glass().to_px(float(u), float(v)) if abs(beside) <= self._reach_mm() else None
+
+    def _ends(self) -> tuple[Vector, Vector] | None:
+        """Platform and tip."""
+        if self.entry is None or self.fixture is None:
+            return None
+        return edits.platform_of(self.entry), edits.tip_of(self.entry, self.fixture.length_mm)
+
+    def _reach_mm(self) -> float:
+        """As far from the picture's plane the fixture's own body still comes up to it."""
+        return self.fixture.body.max_radius_mm if self.fixture is not None else 0.0
 
     def crossing_px(self, crossing: Crossing) -> QPointF:
         """Widget position of a canal's middle line; while it is in the hand, of the hand."""
@@ -287,13 +294,14 @@ class SectionPicture(QWidget):
     def _paint_overlays(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
         for crossing in () if self.sharing else cut.crossings:
             overlay.draw_ring(painter, self.crossing_px(crossing), px, self._hot == "canal")
-        platform, tip = self.handle_px("platform"), self.handle_px("tip")
-        if self._own is not None and platform is not None and tip is not None:
-            overlay.draw_axis(painter, glass, glass.to_mm(platform), glass.to_mm(tip), px)
+        ends = self._ends()
+        if self._own is not None and ends is not None:
+            overlay.draw_axis(painter, glass, cut.plane, ends, self._reach_mm(), px)
             overlay.draw_fixture(painter, glass, self._own, px, own=True)
-            if not self.sharing:
-                overlay.draw_handle(painter, platform, "platform", px, self._hot == "platform")
-                overlay.draw_handle(painter, tip, "tip", px, self._hot == "tip")
+            for which in () if self.sharing else ("platform", "tip"):
+                at = self.handle_px(which)
+                if at is not None:
+                    overlay.draw_handle(painter, at, which, px, self._hot == which)
         if self._by_key and self._pointer_lps is not None:
             u, v, _ = cut.plane.from_lps(self._pointer_lps)
             overlay.draw_cross(painter, glass.to_px(float(u), float(v)), 1.5 * px)
@@ -332,14 +340,14 @@ class SectionPicture(QWidget):
             labels.put("pointer", said, rows, overlay.PALE, share=0.85, align=right)
         for number, box in enumerate(self._tick_boxes):
             labels.take(f"tick{number}", box)
-        tip = self.handle_px("tip")
         for which in ("tip", "platform"):
             handle = self.handle_px(which)
             if handle is not None and not self.sharing:
                 labels.take(f"tick-{which}", QRectF(handle.x() - 10, handle.y() - 10, 20, 20))
-        if self.show_overlays and self.numbers.leader is not None and self._own is not None and tip is not None:
+        anchor = self.handle_px("tip") or self.handle_px("platform")
+        if self.show_overlays and self.numbers.leader is not None and self._own is not None and anchor is not None:
             px = max(1.0, self.fontMetrics().height() / 17.0)
-            overlay.draw_leader(labels, glass, self.numbers.leader, cut.plane, tip, px)
+            overlay.draw_leader(labels, glass, self.numbers.leader, cut.plane, anchor, px)
 
     def _fine_print(self) -> str:
         assert self.cut is not None

@@ -26,7 +26,7 @@ from siteplan.report.vtk_gateway import Camera
 from siteplan.scan import Scan
 from viewer.edits import platform_of
 from viewer.giving_back import give_back
-from viewer.jobs import Channel
+from viewer.jobs import Channel, leave
 from viewer.labels import Labels
 from viewer.measuring import Measured, fixture_named
 from viewer.overlay import draw_letters, draw_scale
@@ -189,8 +189,11 @@ class SolidCanvas(QWidget):
         self._press = QPointF()
         self._press_camera: Camera | None = None
         self._stage: tuple[list[Mesh], vtk_gateway.Stage] | None = None
+        self._builder = Channel("scene", self)  # of its own: a picture that is asked for must not take a scene's place
+        self._builder.done.connect(lambda _n, meshes: self._take_scene(meshes))
+        self._builder.failed.connect(lambda _n, why: self._say(why))
         self._channel = Channel("render", self, at_end=self._clear_stage)
-        self._channel.done.connect(lambda _n, answer: self._take(answer))
+        self._channel.done.connect(lambda _n, answer: self._take(*answer))
         self._channel.failed.connect(lambda _n, why: self._say(why))
         self._rest = QTimer(self)
         self._rest.setSingleShot(True)
@@ -209,12 +212,17 @@ class SolidCanvas(QWidget):
 
     def build(self, request: SolidRequest) -> None:
         """Make the meshes of a scene, then show it."""
-        self._channel.ask(lambda _ticket: build_scene(request))
+        self._builder.ask(lambda _ticket: build_scene(request))
+
+    @property
+    def busy(self) -> bool:
+        """Whether another picture is still to come."""
+        return self._builder.busy or self._channel.busy or self._rest.isActive()
 
     def close_channel(self) -> None:
         """End all work."""
         self._rest.stop()
-        self._channel.close()
+        leave((self._builder, self._channel))
 
     def paintEvent(self, _event: QPaintEvent) -> None:
         """The picture, or the words in its place; patient letters at the edges."""
@@ -329,14 +337,13 @@ class SolidCanvas(QWidget):
             self._stage[1].close()
             self._stage = None
 
-    def _take(self, answer: object) -> None:
-        if isinstance(answer, list):
-            self._meshes = answer
-            self._ask(1.0)
-            return
-        assert isinstance(answer, tuple)
-        self._seen = answer[0]
-        picture: NDArray[np.uint8] = np.ascontiguousarray(answer[1])
+    def _take_scene(self, meshes: list[Mesh]) -> None:
+        self._meshes = meshes
+        self._ask(1.0)
+
+    def _take(self, camera: Camera, drawn: NDArray[np.uint8]) -> None:
+        self._seen = camera
+        picture: NDArray[np.uint8] = np.ascontiguousarray(drawn)
         height, width, _ = picture.shape
         self.image = QImage(picture.data, width, height, 3 * width, QImage.Format.Format_RGB888).copy()
         self.update()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import json
 import os
 import shutil
@@ -70,7 +71,7 @@ def shoot() -> Callable[[QWidget, str], Path]:
 def window(display: None, request: pytest.FixtureRequest) -> Iterator[QWidget]:
     """An empty main window on the screen."""
     qtbot = request.getfixturevalue("qtbot")
-    from viewer.app import dress
+    from viewer.app import dress, take_apart
     from viewer.window import MainWindow
 
     app = QApplication.instance()
@@ -87,8 +88,9 @@ def window(display: None, request: pytest.FixtureRequest) -> Iterator[QWidget]:
     if session is not None:
         session._saved = session._kept  # a test that ends has nothing left to ask about
     made.close()
-    made.deleteLater()
-    QApplication.processEvents()
+    take_apart(made)
+    del made
+    gc.collect()
 
 
 @pytest.fixture(scope="session")

@@ -164,6 +164,7 @@ def write(shown: QWidget, path: Path) -> None:
 
 def main(out: Path, names: tuple[str, ...] = ()) -> None:
     """Write all pictures, or those that are named."""
+    out.mkdir(parents=True, exist_ok=True)
     app = QApplication(sys.argv[:1])
     dress(app)
     window = MainWindow()

@@ -101,9 +101,10 @@ def main(case: str, shots: str) -> None:
 
     def look(state: str, shown: MainWindow) -> None:
         rest(60)
+        picture = shown.grab()  # paints at the present sizes, which on a busy machine the screen may not show yet
         found[state] = clipped(shown) + overlapping(shown) + colliding(shown)
         if shots:
-            shown.grab().save(str(Path(shots) / f"{name}_{state}.png"))
+            picture.save(str(Path(shots) / f"{name}_{state}.png"))
 
     look("start", window)
     window.open(Path(case))

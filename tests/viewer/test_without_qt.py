@@ -27,6 +27,7 @@ from viewer.undecided import undecided, with_rejected
 ENTRY = SiteEntry(tooth=36, crest_mm=(30.0, -5.0, -40.0), axis=(0.1, 0.0, -1.0), buccal=(1.0, 0.1, 0.1))
 MM = st.floats(-3, 3)
 PUT_TOGETHER = {
+    "led",
     "decide",
     "film",
     "depth",
