@@ -18,6 +18,8 @@ from viewer.window import MainWindow
 
 WAIT_MS = 120_000
 SLACK_PX = 1
+SETTLE = 50
+"""Looks before something is called wrong: answers that arrive late on a busy machine move what was laid out."""
 BREAKS = re.compile(r"\s+|(?<=-)")
 """Where Qt begins a new line."""
 
@@ -100,9 +102,12 @@ def main(case: str, shots: str) -> None:
     name = f"scaled_{os.environ.get('QT_SCALE_FACTOR', '1')}"
 
     def look(state: str, shown: MainWindow) -> None:
-        rest(60)
-        picture = shown.grab()  # paints at the present sizes, which on a busy machine the screen may not show yet
-        found[state] = clipped(shown) + overlapping(shown) + colliding(shown)
+        for _ in range(SETTLE):
+            rest(60)
+            picture = shown.grab()  # paints at the present sizes, which on a busy machine the screen may not show yet
+            found[state] = clipped(shown) + overlapping(shown) + colliding(shown)
+            if not found[state]:
+                break
         if shots:
             picture.save(str(Path(shots) / f"{name}_{state}.png"))
 
