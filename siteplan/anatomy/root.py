@@ -10,13 +10,14 @@ from siteplan.anatomy.layers import Layer, LayerFit, fit_layers
 from siteplan.anatomy.levels import Levels, levels_of
 from siteplan.anatomy.lumen_fit import mean_where
 from siteplan.anatomy.root_crown import TAPER_MM, crown_told, widening_mm
-from siteplan.anatomy.root_doubt import doubts_of, holds_metal, overrun_mm
+from siteplan.anatomy.root_doubt import MOST_SD_MM, doubts_of, holds_metal, overrun_mm
 from siteplan.anatomy.root_rough import STEP_MM as HEIGHT_MM
-from siteplan.anatomy.root_rough import RoughRoot, ground_at, rough_root
-from siteplan.anatomy.root_starts import MOST_SD_MM, answers_of, checked_clicks
+from siteplan.anatomy.root_rough import Ground, RoughRoot, ground_at, rough_root
+from siteplan.anatomy.root_starts import Answers, answers_of, checked_clicks
 from siteplan.anatomy.sample import Sampler, sampler
 from siteplan.anatomy.side import side_of
 from siteplan.anatomy.structure import Kind, MadeBy, Structure, Surface
+from siteplan.errors import GeometryError
 from siteplan.scan.volume import Scan
 
 Points = NDArray[np.float64]
@@ -54,6 +55,11 @@ beyond which nothing else is left to fit (our own)."""
 _CORE, _SHOULDER, _FLAT_MM = 0.4, 0.8, 0.15
 """Shares of the radius at which the end of the tip is sought; where it is round, it falls more between (our own)."""
 
+EDGE_SHARES = (0.5, 0.6, 0.7, 0.8)
+"""Rough borders that are tried, as shares of the way from what lies around a root to its grey (simulated roots)."""
+
+_STRICT = "It was told from the bone beside it by a stricter border only: check its tip."
+
 ROUNDS = 3
 _FLOOR_MM = 0.05
 """Least standard deviation of the surface (simulated roots)."""
@@ -87,7 +93,65 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
     """
     clicks = np.atleast_2d(np.asarray(near_lps_mm, dtype=np.float64))
     levels = levels_of(scan)
+    found = _told_from_the_bone(scan, clicks, levels)
+    answers, source, radius = found.answers, found.source, found.radius_mm
+    rough = answers.rough
+    low, high = _ends(source, rough, radius, found.blur_mm, levels)
+    surface = _mesh(rough, radius, low, high, min(_shoulder(source, rough, radius, found.blur_mm, levels), high))
+    where = side_of(scan, rough.centre_lps_mm) if side is None else side
+    own = _FLOOR_MM**2 + (_BLUR_SHARE * found.blur_mm**2) ** 2 + np.mean(found.sd_mm**2)
+    uncertainty = min(max(float(np.sqrt(own)), answers.sd_mm, found.doubt_mm), MOST_SD_MM)
+    metal = holds_metal(source, rough, radius, levels, 0)
+    words = [answers.words, found.words]
+    if crown_told(source, rough, levels) is None and widening_mm(radius) > -TAPER_MM:
+        words.append("Its ends are about equally wide, so its tip may be the other one: look which end is the tip.")
+    note = " ".join(filter(None, [*words, _note(radius, high - low, scan, len(clicks), metal=metal)]))
+    structure = Structure(Kind.ROOT, "tooth root", surface, where, MadeBy.FOUND, uncertainty, None, note)
+    coronal, apex = (rough.centre_lps_mm + height * rough.axis for height in (low, high))
+    return Root(structure, coronal, apex, found.blur_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """What one way of drawing the rough border gives: fitted radii with their SD (H, A), and what speaks against it."""
+
+    answers: Answers
+    source: Sampler
+    radius_mm: Floats
+    sd_mm: Floats
+    blur_mm: float
+    words: str
+    doubt_mm: float
+
+    @property
+    def against(self) -> float:
+        """Standard deviation in mm that the doubts ask for; 0 where there is none."""
+        return max(self.doubt_mm, self.answers.sd_mm)
+
+
+def _told_from_the_bone(scan: Scan, clicks: Points, levels: Levels) -> _Found:
+    """The root with the loosest border that nothing speaks against, or else the one that least speaks against.
+
+    A thin ligament between root and plate is blurred until a border halfway to the marrow runs through both.
+    """
     ground = ground_at(scan, clicks[0], levels)
+    best = None
+    for share in EDGE_SHARES:
+        try:
+            found = _found(scan, replace(ground, edge_share=share), clicks, levels)
+        except GeometryError:
+            if best is None:
+                raise
+            continue
+        if best is None or found.against < best.against:
+            best = found if best is None else replace(found, words=f"{_STRICT} {found.words}".strip())
+        if best.against == 0:
+            break
+    assert best is not None
+    return best
+
+
+def _found(scan: Scan, ground: Ground, clicks: Points, levels: Levels) -> _Found:
     first = _crown_first(scan, rough_root(ground, clicks[0]), levels)
 
     def overrun(rough: RoughRoot) -> float:
@@ -98,22 +162,9 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
     if turned is not answers.rough:
         # The first answer was led astray so far that it took the tip for the crown: its tip was asked after in vain.
         answers = answers_of(ground, turned, list(clicks[1:]), overrun)
-    rough = answers.rough
-    source = _source(scan, rough)
-    radius, sd, blur = _radii(source, rough, levels)
-    low, high = _ends(source, rough, radius, blur, levels)
-    surface = _mesh(rough, radius, low, high, min(_shoulder(source, rough, radius, blur, levels), high))
-    where = side_of(scan, rough.centre_lps_mm) if side is None else side
-    uncertainty = float(np.sqrt(_FLOOR_MM**2 + (_BLUR_SHARE * blur**2) ** 2 + np.mean(sd**2)))
-    metal = holds_metal(source, rough, radius, levels, 0)
-    note = _note(radius, high - low, scan, len(clicks), metal=metal)
-    words, doubt = doubts_of(source, rough, radius, levels)
-    if crown_told(source, rough, levels) is None and widening_mm(radius) > -TAPER_MM:
-        words += " Its ends are about equally wide, so its tip may be the other one: look which end is the tip."
-    uncertainty = min(max(uncertainty, answers.sd_mm, doubt), MOST_SD_MM)
-    note = " ".join(filter(None, [answers.words, words.strip(), note]))
-    structure = Structure(Kind.ROOT, "tooth root", surface, where, MadeBy.FOUND, uncertainty, None, note)
-    return Root(structure, rough.centre_lps_mm + low * rough.axis, rough.centre_lps_mm + high * rough.axis, blur)
+    source = _source(scan, answers.rough)
+    radius, sd, blur = _radii(source, answers.rough, levels)
+    return _Found(answers, source, radius, sd, blur, *doubts_of(source, answers.rough, radius, levels, clicks[0]))
 
 
 def _crown_first(scan: Scan, rough: RoughRoot, levels: Levels) -> RoughRoot:

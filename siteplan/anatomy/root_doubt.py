@@ -33,9 +33,15 @@ NO_EDGE_SHARE = 0.05
 """An outline that lies on no edge over a larger share of its apical half is doubted: right ones stay at 0.04 and below,
 wrong ones began at 0.06 (54 simulated roots and 7 of a real head)."""
 
-BLIND_SHARE, BLIND_SD_MM = 0.25, 5.0
-"""An outline that lies on no edge over this share of its apical half may be anywhere: its standard deviation then, the
-most that a case file takes; less in proportion below (our own)."""
+BLIND_SHARE = 0.25
+"""An outline that lies on no edge over this share of its apical half may be anywhere: its standard deviation is
+then the most that there is, and less in proportion below (our own)."""
+
+MOST_SD_MM = 5.0
+"""What a case file takes at most as a standard deviation."""
+
+HAND_MM = 1.2
+"""A click further outside an outline did not mean it: three standard deviations of a careful hand (our own)."""
 
 STREAKS_MM = 3.0
 """Metal this far beside a root sends streaks over it (our own)."""
@@ -71,13 +77,19 @@ def overrun_mm(source: Sampler, rough: RoughRoot, radius: Floats) -> float:
     return 0.0
 
 
-def doubts_of(source: Sampler, rough: RoughRoot, radius: Floats, levels: Levels) -> tuple[str, float]:
+def doubts_of(
+    source: Sampler, rough: RoughRoot, radius: Floats, levels: Levels, click_lps_mm: Floats
+) -> tuple[str, float]:
     """What speaks against a fitted outline (H, A), apex last, in words, and the standard deviation in mm that it asks
     for; nothing and 0 where nothing does."""
     words, sd = [], 0.0
+    outside = outside_mm(rough, radius, click_lps_mm)
+    if outside > HAND_MM:
+        sd = MOST_SD_MM
+        words.append(f"The click lies {outside:.0f} mm outside it, so it may be another root: set the tip by hand.")
     blind = no_edge_share(source, rough, radius, levels)
     if blind > NO_EDGE_SHARE:
-        sd = BLIND_SD_MM * min(1.0, blind / BLIND_SHARE)
+        sd = max(sd, MOST_SD_MM * min(1.0, blind / BLIND_SHARE))
         words.append(
             f"Over {blind:.0%} of its half towards the tip the outline lies on no edge, so it may not be this root's: "
             "set the tip by hand, or draw it."
@@ -94,6 +106,17 @@ def doubts_of(source: Sampler, rough: RoughRoot, radius: Floats, levels: Levels)
             "Something as bright as metal lies beside it, and streaks may move its outline: check it in every section."
         )
     return " ".join(words), sd
+
+
+def outside_mm(rough: RoughRoot, radius: Floats, point_lps_mm: Floats) -> float:
+    """How far a point lies outside an outline (H, A), taken round at each height; 0 inside."""
+    offset = point_lps_mm - rough.centre_lps_mm
+    height, h = float(offset @ rough.axis), rough.height_mm
+    nearest = int(np.argmin(np.abs(h - height)))
+    ring, w = radius[nearest], rough.turn_rad
+    middle = 2 * np.mean(ring * np.cos(w)) * rough.a + 2 * np.mean(ring * np.sin(w)) * rough.b
+    beside = float(np.linalg.norm(offset - height * rough.axis - middle)) - float(ring.mean())
+    return max(0.0, beside, float(h[0]) - height, height - float(h[-1]))
 
 
 def no_edge_share(source: Sampler, rough: RoughRoot, radius: Floats, levels: Levels) -> float:

@@ -85,11 +85,16 @@ class RoughRoot:
 
 @dataclass(frozen=True, eq=False)
 class Ground:
-    """The box in which roots are sought from one click or from several places beside it, as read and smoothed."""
+    """The box in which roots are sought from one click or from several places beside it, as read and smoothed.
+
+    Attributes:
+        edge_share: how far from what lies around a root to its own grey its rough border is drawn, 0 to 1.
+    """
 
     box: Box
     smooth: NDArray[np.float32]
     levels: Levels
+    edge_share: float = 0.5
 
 
 def ground_at(scan: Scan, near_lps_mm: ArrayLike, levels: Levels) -> Ground:
@@ -116,7 +121,8 @@ def rough_root(ground: Ground, near_lps_mm: ArrayLike) -> RoughRoot:
     box, smooth, levels = ground.box, ground.smooth, ground.levels
     centre, dense = _snapped(box, smooth, near, levels)
     around = _surroundings(box, smooth, centre, levels)
-    edge = 0.5 * (dense + max(around, levels.soft))
+    around = max(around, levels.soft)
+    edge = around + ground.edge_share * (dense - around)
     axis = np.array([0.0, 0.0, 1.0])
     for _ in range(4):
         centre, axis = _straightened(box, smooth, centre, axis, edge)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from siteplan.anatomy.root_doubt import MOST_SD_MM
 from siteplan.anatomy.root_rough import Ground, RoughRoot, rough_root
 from siteplan.errors import GeometryError
 from siteplan.scan.volume import Scan
@@ -28,9 +29,6 @@ LEAN_DEG = 20.0
 
 BESIDE_MM = 3.0
 """A second click this far outside the usual radius means another root (our own; roots lie 5 mm apart and more)."""
-
-MOST_SD_MM = 5.0
-"""What a case file takes at most as a standard deviation."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -278,8 +278,8 @@ def _note(kind: Kind, plate: Floats, lining: Floats, septum: float, leaves: bool
             words.append(f"Lining thickened to about {thick:.0f} mm; the bone below it was traced.")
         if septum:
             words.append(
-                f"A ridge about {septum:.0f} mm high, a septum or the wall to the nose, is near the site; beside its "
-                "foot the floor may be drawn up to 0.6 mm off."
+                f"A ridge that rises at least {septum:.0f} mm over the floor on both its sides, a septum or the wall "
+                "to the nose, is near the site; beside its foot the floor may be drawn up to 0.6 mm off."
             )
     if leaves:
         words.append("The cavity runs out of the scan.")

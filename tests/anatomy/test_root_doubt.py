@@ -50,14 +50,22 @@ def test_an_outline_inside_a_plate_lies_on_no_edge() -> None:
     source, rough, radius = _scene(0.0)
     # The faces lie 2 mm to both sides, as far as the outline: half of the way round lies more than 0.5 mm inside them.
     assert 0.4 < no_edge_share(source, rough, radius, LEVELS) < 0.9
-    words, sd_mm = doubts_of(source, rough, radius, LEVELS)
+    words, sd_mm = doubts_of(source, rough, radius, LEVELS, np.zeros(3))
     assert "lies on no edge" in words
     assert 1.96 * sd_mm > 8.0
 
 
+@pytest.mark.parametrize(("click", "told"), [([2.5, 0.0, 0.0], False), ([4.0, 0.0, 0.0], True), ([0, 0, 12.0], True)])
+def test_an_outline_that_does_not_hold_the_click_is_doubted(click: list[float], told: bool) -> None:
+    """Radius 2 mm, ends at 10 mm: 0.5 mm is a hand's error, 2 mm means something else."""
+    words, sd_mm = doubts_of(*_scene(-20.0), LEVELS, np.array(click))
+    assert ("The click lies 2 mm outside it" in words) is told
+    assert (sd_mm > 0) is told
+
+
 def test_metal_beside_the_root_is_told_and_a_crown_of_metal_far_above_is_not() -> None:
-    assert "as bright as metal" in doubts_of(*_scene(-20.0, -2.0), LEVELS)[0]
-    assert "metal" not in doubts_of(*_scene(-20.0, 8.0), LEVELS)[0]
+    assert "as bright as metal" in doubts_of(*_scene(-20.0, -2.0), LEVELS, np.zeros(3))[0]
+    assert "metal" not in doubts_of(*_scene(-20.0, 8.0), LEVELS, np.zeros(3))[0]
 
 
 def test_the_end_that_holds_metal_is_told() -> None:
@@ -94,3 +102,15 @@ def test_a_crown_of_metal_does_not_bend_the_outline_of_the_root_below_it() -> No
     assert away.max() < 0.4
     assert tip < 0.4
     assert "its crown in metal" in root.structure.note
+
+
+@pytest.mark.parametrize("share", [0.3, 0.65])
+def test_a_root_whose_thin_ligament_drowns_beside_the_plate_is_told_from_it(share: float) -> None:
+    """A border halfway to the marrow runs on from root to plate here, 12 mm beyond the tip; truth in closed form."""
+    scan, bar = draw_root("in the plate", np.random.default_rng([63, 3, 5]))
+    tooth = bar.teeth[0]
+    x, y = tooth.axis(np.array(share * tooth.length))
+    root = trace_root(scan, bar.to_lps(np.array([float(x), float(y), tooth.neck - share * tooth.length])))
+    away, tip = errors_mm(root, bar, np.random.default_rng(0))
+    assert away.max() < 0.4
+    assert tip < 0.6
