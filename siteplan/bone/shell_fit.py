@@ -7,7 +7,6 @@ and is correlated between voxels, both estimated from the residuals.
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,23 +14,13 @@ from scipy.fft import irfftn, next_fast_len, rfftn
 from scipy.ndimage import gaussian_filter1d
 
 from siteplan.bone.outline import Cells, Curve
+from siteplan.bone.shell_layout import Layout, edge_bend
 from siteplan.bone.shell_model import ShellState, ShellValues, shell
 from siteplan.bone.spline import Spline
 from siteplan.bone.wings import excess_kurtosis
 
 Array = NDArray[np.float64]
 
-_EDGE_KNOTS_MM = (0.8, 1.6)
-_EDGE_BEND = (0.25, 0.08)
-_TILT_KNOTS_MM = 4.0
-_THICKNESS_KNOTS_MM = (1.3, 1.8)
-_KNOTS_AT_BLUR_MM = (0.22, 0.3)
-"""Knots of the surface and of log thickness, and SD of the surface's second derivative (1/mm), for a blur SD up to the
-first and from the second value on: a sharp scan can follow a narrow crest and a plate on a slanted wall, a blurred one
-would follow its noise (from simulated jaws)."""
-_LEVEL_KNOTS_MM = 3.0
-_INSIDE_KNOTS_MM = 2.0
-_CORTEX_KNOTS_MM = 4.0
 _MISFIT_REACH_MM = 0.6
 _LOOSE = 25.0
 _HUBER = 2.5
@@ -84,51 +73,6 @@ class Voxels:
     plane_mm: Array
     grey: Array
     known: NDArray[np.bool_]
-
-
-@dataclass(frozen=True, eq=False)
-class Layout:
-    """Which coefficients are where in the parameter vector, and the bases at the cells."""
-
-    edge: Spline
-    tilt: Spline
-    thickness: Spline
-    outside: Spline
-    inside: Spline
-    cortex: Spline
-
-    @property
-    def sizes(self) -> tuple[int, ...]:
-        """Coefficients of: edge, tilt, bow, log thickness, outside, inside, cortex, blur (two), cortex here."""
-        return (
-            self.edge.count,
-            self.tilt.count,
-            self.tilt.count,
-            self.thickness.count,
-            self.outside.count,
-            self.inside.count,
-            1,
-            2,
-            self.cortex.count,
-        )
-
-    def slices(self) -> tuple[slice, ...]:
-        """Part of the vector that each group takes."""
-        ends = np.cumsum((0, *self.sizes))
-        return tuple(slice(int(a), int(b)) for a, b in pairwise(ends))
-
-
-def layout_for(curve: Curve, blur_mm: float) -> Layout:
-    """Knots for a curve in a scan of this blur SD."""
-    length = curve.length_mm
-    return Layout(
-        Spline.spaced(length, float(np.interp(blur_mm, _KNOTS_AT_BLUR_MM, _EDGE_KNOTS_MM))),
-        Spline.spaced(length, _TILT_KNOTS_MM),
-        Spline.spaced(length, float(np.interp(blur_mm, _KNOTS_AT_BLUR_MM, _THICKNESS_KNOTS_MM))),
-        Spline.spaced(length, _LEVEL_KNOTS_MM),
-        Spline.spaced(length, _INSIDE_KNOTS_MM),
-        Spline.spaced(length, _CORTEX_KNOTS_MM),
-    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,7 +137,7 @@ class Problem:
                 d[(where > low - spline.spacing) & (where < high + spline.spacing)] /= _LOOSE
             penalty[part, part] += d.T @ d
 
-        smooth(edge, lay.edge, float(np.interp(p.blur_xy, _KNOTS_AT_BLUR_MM, _EDGE_BEND)))
+        smooth(edge, lay.edge, edge_bend(p.blur_xy))
         smooth(tilt, lay.tilt, p.tilt_bend / 4)
         smooth(bow, lay.tilt, p.tilt_bend / 8)
         smooth(thick, lay.thickness, p.log_t_bend)

@@ -10,7 +10,8 @@ from siteplan.bone.calibration import AIR_HU, SOFT_TISSUE_HU
 from siteplan.bone.levels import GreyLevels
 from siteplan.bone.outline import Array, Cells, Curve, cells_beside, mask_outline
 from siteplan.bone.section import Section
-from siteplan.bone.shell_fit import Prior, Problem, ShellFit, Voxels, layout_for, solve
+from siteplan.bone.shell_fit import Prior, Problem, ShellFit, Voxels, solve
+from siteplan.bone.shell_layout import layout_for
 from siteplan.bone.spline import Spline
 from siteplan.bone.threads import one_thread
 
@@ -107,7 +108,9 @@ def _round(
     grey = block.values[cells.row, cells.column][:, near].astype(np.float64)
     known = np.isfinite(grey)
     voxels = Voxels(cells, block.distal_mm[near], np.where(known, grey, 0.0), known)
-    layout = layout_for(now.curve, prior.blur_xy)
+    # Of the first outline, in steps of voxels, and its cortex nothing is known yet.
+    seen_mm = 0.0 if now.fit is None else float(np.median(now.thickness))
+    layout = layout_for(now.curve, prior.blur_xy, seen_mm)
     prior = replace(prior, loose=_air_inside(cells, voxels, levels))
     problem = Problem(now.curve, voxels, layout, prior, slice_dir, now.curve.normal[cells.point])
     start = _start_vector(problem, now, section, levels, cells, voxels.grey)
