@@ -17,8 +17,9 @@ if TYPE_CHECKING:
 
     from viewer.window import MainWindow
 
-SWITCH_S = 0.001
-"""Workers give the interpreter back this often: five times as often as usual, so that a drag stays smooth."""
+SWITCH_S = 0.0002
+"""Workers give the interpreter back this often, so that a drag stays smooth: painting lets go of it at every line it
+draws, and each time waits this long for it again while a worker has it (Python's own time is 5 ms)."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -5,6 +5,7 @@ from the crest
 point, axis parallel to the buccal direction): a drag then stops instead of jumping.
 """
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import ValidationError
 
 from siteplan.case import SiteEntry
+from siteplan.frame import SiteFrame, site_frame
 
 Vector = NDArray[np.float64]
 
@@ -19,15 +21,24 @@ SHORTEST_AXIS_MM = 2.0
 """Tip and platform dragged closer than this no longer say where the axis points."""
 
 
+_frame = lru_cache(maxsize=64)(site_frame)
+"""Kept for the last few places, because each picture of a drag asks for the ends of the fixture many times."""
+
+
+def _frame_of(entry: SiteEntry) -> SiteFrame:
+    """`SiteEntry.frame`, to be read only."""
+    return _frame(entry.crest_mm, entry.axis, entry.buccal, entry.tooth)
+
+
 def platform_of(entry: SiteEntry) -> Vector:
     """(3,) centre of the platform."""
-    frame = entry.frame()
+    frame = _frame_of(entry)
     return np.asarray(frame.origin_lps_mm + entry.platform_depth_mm * frame.axis)
 
 
 def tip_of(entry: SiteEntry, length_mm: float) -> Vector:
     """(3,) end of a fixture of this length."""
-    return np.asarray(platform_of(entry) + length_mm * entry.frame().axis)
+    return np.asarray(platform_of(entry) + length_mm * _frame_of(entry).axis)
 
 
 def moved(entry: SiteEntry, delta_lps_mm: ArrayLike) -> SiteEntry:

@@ -1,6 +1,7 @@
 """From findings to what the window says: short answers, rows, drawn lines. Chooses words; measures nothing."""
 
 from dataclasses import dataclass, replace
+from weakref import WeakKeyDictionary
 
 from siteplan.findings import SiteFindings
 from siteplan.flags import Flag
@@ -47,8 +48,13 @@ def by_urgency(clearances: tuple[Clearance, ...]) -> list[Clearance]:
 
 def tightest(measured: Measured) -> Clearance | None:
     """The clearance that a card shows."""
-    ordered = by_urgency(measured.clearances)
-    return ordered[0] if ordered and ordered[0].distance.value is not None else None
+    if measured not in _tightest:  # asked for by each of the texts that a step of a drag changes
+        ordered = by_urgency(measured.clearances)
+        _tightest[measured] = ordered[0] if ordered and ordered[0].distance.value is not None else None
+    return _tightest[measured]
+
+
+_tightest: WeakKeyDictionary[Measured, Clearance | None] = WeakKeyDictionary()
 
 
 def name_of(clearance: Clearance) -> str:

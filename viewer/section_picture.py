@@ -1,5 +1,7 @@
 """The picture of a section: grey values, structures, fixture, numbers and words, drawn as they are given."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,8 +78,9 @@ class SectionPicture(QWidget):
         self._pending: list[tuple[float, float, float]] = []
         self._pointer_lps: Vector | None = None
         self._cross_lps: Vector | None = None
-        self._still = QPixmap()
-        self._still_rests_on = RestsOn()
+        self._ground, self._still = QPixmap(), QPixmap()
+        self._ground_rests_on, self._still_rests_on = RestsOn(), RestsOn()
+        self._ground_boxes: list[QRectF] = []
         self._seen = RestsOn()
         self._by_key = False
         self.centre_next = False
@@ -255,37 +258,52 @@ class SectionPicture(QWidget):
         self._paint_pending(labels, glass, px)
 
     def _show_still(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
-        """What does not move with the hand: painted once for the screen and kept, painted anew on any other painter."""
+        """What does not move with the hand: painted once for the screen and kept, painted anew on any other painter.
+
+        In two layers, because a hand that moves has the bone read anew while picture and structures stay what they are.
+        """
         if painter.device() is not self:
-            self._paint_still(painter, glass, cut, px)
+            self._paint_ground(painter, glass, cut, px)
+            self._paint_measured(painter, glass, cut, px)
             return
-        ratio = self.devicePixelRatioF()
         bone = self.numbers.bone
         lines = (bone.frame, bone.buccal_edge_mm, bone.lingual_edge_mm, bone.ticks, bone.quick) if bone else ()
         grey, seen = self.window_grey, (glass.centre_u_mm, glass.centre_v_mm, glass.scale, glass.width, glass.height)
+        ratio = self.devicePixelRatioF()
         look = (grey.low, grey.high, self.show_overlays, px, ratio, self.font().key(), seen)
-        if self._still_rests_on.renewed((cut, *lines, look)):
-            picture = QPixmap(self.size() * ratio)
-            picture.setDevicePixelRatio(ratio)
-            picture.fill(QColor(palette.NIGHT))
-            inner = QPainter(picture)
-            inner.setFont(self.font())
-            inner.setRenderHints(painter.renderHints())
-            self._paint_still(inner, glass, cut, px)
-            inner.end()
-            self._still = picture
+        if self._ground_rests_on.renewed((cut, look)):
+            self._ground = QPixmap(self.size() * ratio)
+            self._ground.setDevicePixelRatio(ratio)
+            self._ground.fill(QColor(palette.NIGHT))
+            with self._inner(self._ground, painter) as inner:
+                self._paint_ground(inner, glass, cut, px)
+        if self._still_rests_on.renewed((cut, look, *lines)):
+            self._still = self._ground.copy()
+            with self._inner(self._still, painter) as inner:
+                self._paint_measured(inner, glass, cut, px)
         painter.drawPixmap(0, 0, self._still)
 
-    def _paint_still(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
-        """The grey picture with structures, measured bone and the other fixtures."""
+    @contextmanager
+    def _inner(self, picture: QPixmap, like: QPainter) -> Iterator[QPainter]:
+        inner = QPainter(picture)
+        inner.setFont(self.font())
+        inner.setRenderHints(like.renderHints())
+        yield inner
+        inner.end()
+
+    def _paint_ground(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
+        """The grey picture with structures."""
         if cut.section is not None:
             if self._image is None:
                 self._image = grey_image(cut.section.grey, self.window_grey)
             draw_section(painter, glass, cut.section, self._image)
-        self._tick_boxes = []
+        self._ground_boxes = overlay.draw_structures(painter, glass, cut, px) if self.show_overlays else []
+
+    def _paint_measured(self, painter: QPainter, glass: Glass, cut: Cut, px: float) -> None:
+        """Measured bone and the other fixtures over it."""
+        self._tick_boxes = [*self._ground_boxes]
         if not self.show_overlays:
             return
-        self._tick_boxes = overlay.draw_structures(painter, glass, cut, px)
         if self.numbers.bone is not None:
             self._tick_boxes += overlay.draw_bone(painter, glass, self.numbers.bone, cut.plane, px)
         for other in cut.others:

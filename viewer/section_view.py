@@ -63,6 +63,8 @@ class SectionView(SectionPicture):
         else:
             self._grip = self._under(event.position()) or "pan"
             self.held_crossing = self._crossing_under(event.position()) if self._grip == "canal" else None
+            if self.holding:
+                self.pointed.emit(None)
         event.accept()
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
@@ -70,7 +72,8 @@ class SectionView(SectionPicture):
         at = event.position()
         self._by_key = False
         self._pointer_lps = self._lps(at)
-        self.pointed.emit(self._pointer_lps)
+        if not self.holding:  # what is in the hand shows where it is; other pictures need not be drawn for it
+            self.pointed.emit(self._pointer_lps)
         if self._grip == "window":
             right, up = (at.x() - self._press.x()) / self.width(), (self._press.y() - at.y()) / self.height()
             self.windowed.emit(self._press_window.dragged(right, up))

@@ -1,5 +1,6 @@
 """How fast the window follows a hand, as ratios to one SimpleITK resample of the same section in the same run."""
 
+import gc
 import json
 import os
 import statistics
@@ -115,6 +116,7 @@ def test_event_loop_stays_free_while_dragging(request, root, capsys):
     """
     _need_display()
     qtbot = request.getfixturevalue("qtbot")
+    from viewer import warming
     from viewer.app import SWITCH_S, dress
     from viewer.desk import Desk
     from viewer.session import Session
@@ -131,6 +133,8 @@ def test_event_loop_stays_free_while_dragging(request, root, capsys):
     desk = Desk(space)
     desk.open(Session(read_scan(file.series_path), plan, file.folder, file.path))
     qtbot.waitUntil(lambda: len(desk.measured) == len(plan.sites) and not desk.busy, timeout=120_000)
+    warming.settle()  # as the program does
+    request.addfinalizer(gc.unfreeze)
     seen, turns, last = [], [], [time.perf_counter(), time.thread_time()]
     desk.channels["quick"].done.connect(lambda *_answer: seen.append(1))
 
