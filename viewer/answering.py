@@ -31,9 +31,8 @@ def answers_now(
     """
     if failed:
         why = Answer(say("answer.failed", why=failed), palette.UNKNOWN)
-        return waiting_answers(scan, library, proposed, waits) | dict.fromkeys(
-            ("fits", "bone", "drill", "turn-in"), why
-        )
+        unknown = ("fits", "bone", "drill", "turn-in", *(() if library is not None else ("near",)))
+        return waiting_answers(scan, library, proposed, waits) | dict.fromkeys(unknown, why)
     if found is None:
         return waiting_answers(scan, library, proposed, waits)
     return site_answers(found, scan, library, proposed)
@@ -66,8 +65,11 @@ def waiting_answers(
 def near(library: Library | None, proposed: tuple[Structure, ...] = ()) -> Answer:
     """What lies near? Every structure, who says so, and how sure its place is; proposals first."""
     rows = [Row(s.name, say("near.proposed"), palette.UNKNOWN, s.note, False, s.note) for s in proposed]
-    if library is None or not library.structures:
-        return Answer(say("near.none"), palette.UNKNOWN, tuple(rows), (say("fits.only-drawn"),))
+    if library is None:  # what the case names has not been read yet, which does not mean that there is nothing
+        return Answer(say("answer.waiting"), None, tuple(rows))
+    if not library.structures:
+        none = say("near.none-but-proposed" if proposed else "near.none")
+        return Answer(none, palette.UNKNOWN, tuple(rows), (say("fits.only-drawn"),))
     for structure in library.structures:
         waiting = structure.made_by is MadeBy.FOUND
         mark = palette.CLOSE if waiting else palette.KEPT

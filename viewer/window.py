@@ -338,10 +338,10 @@ class MainWindow(QMainWindow):
         space.section.identity = self.patient_line() if shown else ""
         space.arch.identity = space.section.identity
         problem = session.recovery.problem if session.recovery else ""
-        state = "top.unkept" if problem else "top.unsaved" if session.unsaved else "top.saved"
+        kept = "top.saved" if session.path is not None else "top.new"
+        state = "top.unkept" if problem else "top.unsaved" if session.unsaved else kept
         elsewhere = session.recovery.elsewhere if session.recovery and session.unsaved else ""
-        kept = say("top.elsewhere", place=elsewhere) if elsewhere else say(state, why=problem)
-        space.state.setText(kept)
+        space.state.setText(say("top.elsewhere", place=elsewhere) if elsewhere else say(state, why=problem))
         for button, words, key in (
             (space.undo_button, session.undo_words, "undo"),
             (space.redo_button, session.redo_words, "redo"),

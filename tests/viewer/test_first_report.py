@@ -55,6 +55,7 @@ def test_time_to_first_report(window, sample, tmp_path, qtbot, monkeypatch, shoo
     qtbot.waitUntil(lambda: window.space.arch.section is not None, timeout=MEASURED_MS)
     qtbot.wait(300)
     shoot(window, "20_scan_without_case")
+    assert window.space.state.text() == say("top.new")
 
     def press_tooth() -> None:
         dialog = QApplication.activeModalWidget()

@@ -302,3 +302,18 @@ def test_where_qt_cannot_start_one_sentence_says_what_to_install(root):
         assert done.returncode == 1
         assert "no display" in done.stderr
         assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_what_lies_near_is_called_nothing_only_where_nothing_was_found_in_the_case():
+    """Before the case's structures were read, and where a proposal waits, "nothing" would be untrue."""
+    from types import SimpleNamespace
+
+    from viewer.answering import near
+
+    empty = SimpleNamespace(structures=())
+    assert near(None).short == say("answer.waiting")
+    assert near(empty).short == say("near.none")
+    proposal = SimpleNamespace(name="mandibular canal", note="")
+    answer = near(empty, (proposal,))
+    assert answer.short == say("near.none-but-proposed")
+    assert [row.what for row in answer.rows] == ["mandibular canal"]
