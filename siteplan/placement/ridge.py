@@ -53,6 +53,13 @@ class Ridge:
         spans = (self.lingual_mm.T[column] <= b) & (b <= self.buccal_mm.T[column])
         return np.where(spans.any(axis=1), self.depth_mm[spans.argmax(axis=1)], np.nan)
 
+    def bottom_mm(self, distal_mm: Array) -> Array:
+        """Depth (n,) of the deepest layer in which both sides were found at the given places; 0 where in none."""
+        known = np.isfinite(self.buccal_mm) & np.isfinite(self.lingual_mm)
+        deepest = np.where(known, self.depth_mm[:, None], 0.0).max(axis=0)
+        result: Array = np.interp(distal_mm, self.distal_mm, deepest)
+        return result
+
 
 @lru_cache(maxsize=4)
 def ridge_of(bone: BoneFindings) -> Ridge:

@@ -45,6 +45,10 @@ class Spares:
         return least
 
 
+FAR_SIDE_VOXELS = 1.5
+"""Voxels that a tip keeps from the far side of the bone. Nearer, bone beside a body was read up to 0.7 mm too thick in
+simulated jaws with voxels of 0.4 mm: the surface runs there almost along the lines on which it is looked for."""
+
 BONE_SIDES = ("buccal bone", "lingual bone", "palatal bone")
 """Names of the rules about bone left beside the body."""
 
@@ -147,11 +151,8 @@ def _bone_sides(place: Place, body: Solid, poses: Poses, fine: bool, table: _Tab
 
 
 def _bottom_mm(place: Place) -> float:
-    """Depth of the deepest layer in which the ridge was found on both sides."""
-    ridge = place.ridge
-    middle = len(ridge.distal_mm) // 2
-    known = np.isfinite(ridge.buccal_mm[:, middle]) & np.isfinite(ridge.lingual_mm[:, middle])
-    return float(ridge.depth_mm[known].max()) if known.any() else 0.0
+    """Depth of the deepest layer in which the ridge was found on both sides of the planned axis."""
+    return float(place.ridge.bottom_mm(np.zeros(1))[0])
 
 
 _UPRIGHT = 1.5
@@ -170,19 +171,20 @@ def _common_way(place: Place, fixture: Fixture, poses: Poses, table: _Table) -> 
 def _far_side(place: Place, fixture: Fixture, poses: Poses, table: _Table) -> None:
     """The tip stays in the bone: above the second cortex, or for a basal design within it.
 
-    Within it the tip keeps a voxel from its outer side. Nearer, the bone beside a body was read up to 1.2 mm too thick
-    on simulated jaws, because there the surface runs almost along the lines on which it is looked for.
+    Where the ridge ends earlier beside the planned axis, the cortex is taken to lie nearer by as much.
     """
     frame = place.bone.frame
-    voxel = max(place.bone.block.voxel_mm)
-    tip = frame.from_lps(poses.platform_lps_mm + fixture.length_mm * poses.axis)[:, 0]
+    keep = FAR_SIDE_VOXELS * max(place.bone.block.voxel_mm)
+    at = frame.from_lps(poses.platform_lps_mm + fixture.length_mm * poses.axis)
+    tip, bottom = at[:, 0], place.ridge.bottom_mm(at[:, 2])
     second = place.bone.second_cortex_depth
     if second.value is None:
-        table.add("bone beneath the tip", _bottom_mm(place) - tip, voxel)
+        table.add("bone beneath the tip", bottom - tip, keep)
         return
+    nearer = np.minimum(bottom - _bottom_mm(place), 0.0)
     thick = place.bone.second_cortex
     within = thick.value if thick.value is not None and Flag.UNBOUNDED not in thick.flags else 0.0
-    if fixture.design is Design.ONE_PIECE_BASAL and within > voxel:
-        table.add("outer side of the second cortex", second.value + within - tip, voxel)
+    if fixture.design is Design.ONE_PIECE_BASAL and within > keep:
+        table.add("outer side of the second cortex", second.value + within + nearer - tip, keep)
     else:
-        table.add("bone above the second cortex", second.value - tip, 0.0)
+        table.add("bone above the second cortex", second.value + nearer - tip, 0.0)
