@@ -34,6 +34,7 @@ def bone_cover(
     starts_mm: Sequence[float] = STARTS_MM,
     levels_mm: Sequence[float] | None = None,
     inner: str = "lingual",
+    entry_mm: float = 0.0,
 ) -> list[Clearance]:
     """Least distance across the body's axis from its side to the outer bone surface, buccally and on the inner side.
 
@@ -41,6 +42,7 @@ def bone_cover(
         starts_mm: depths below the bone entry; one clearance per side and start, over the body from there on down.
         levels_mm: depths for one clearance per side each; by default the standard levels that lie on the body.
         inner: what the inner side is called, "palatal" in an upper jaw.
+        entry_mm: where bone begins beneath this body, below the site's bone entry; starts and levels count from there.
 
     Returns:
         First the ranges, then the levels. Where the surface was not found for part of a range, the flags say so.
@@ -51,11 +53,11 @@ def bone_cover(
     levels = bone.levels_mm if levels_mm is None else levels_mm
     wanted: list[tuple[Array, str, float | None]] = []
     for start in starts_mm:
-        if start < bottom:
-            depths = body_depths(solid, poses, ridge, max(start, top))
+        if start + entry_mm < bottom:
+            depths = body_depths(solid, poses, ridge, max(start + entry_mm, top))
             wanted.append((depths, f"from {start:g} mm below the crest", None))
-    reached = [level for level in levels if top <= level <= bottom]
-    wanted += [(np.array([level]), f"{level:g} mm below the crest", level) for level in reached]
+    reached = [level for level in levels if top <= level + entry_mm <= bottom]
+    wanted += [(np.array([level + entry_mm]), f"{level:g} mm below the crest", level) for level in reached]
     found = []
     for depths, where, level_mm in wanted:
         for side, key, name in ((1, BUCCAL_BONE, "buccal"), (-1, LINGUAL_BONE, inner)):
@@ -73,11 +75,14 @@ def body_depths(solid: Solid, poses: Poses, ridge: Ridge, start_mm: float) -> Ar
     origin = ridge.frame.from_lps(poses.platform_lps_mm[0])[0]
     slope = float(poses.axis[0] @ ridge.frame.axis)
     corners = origin + slope * solid.z_mm
-    step = ridge.step_mm
-    even = step * np.arange(np.ceil(start_mm / step), np.ceil(corners[-1] / step))
-    named = np.array([start_mm, *STARTS_MM])
-    every = np.concatenate([even, corners, named[named <= corners[-1]]])
-    return np.unique(every[every >= start_mm])
+    every = np.concatenate([layers_mm(float(corners[-1]), ridge.step_mm), corners])
+    return np.unique(np.append(every[every >= start_mm], start_mm))
+
+
+def layers_mm(deepest_mm: float, step_mm: float) -> Array:
+    """Depths (L,) down to the deepest at which bone beside a body is looked at, the same for search and answer."""
+    even = np.arange(STARTS_MM[0], deepest_mm, step_mm)
+    return np.unique(np.append(even, [start for start in STARTS_MM if start <= deepest_mm]))
 
 
 def of_each_side_one(found: Sequence[Clearance]) -> tuple[Clearance, ...]:
@@ -101,9 +106,10 @@ def _gravity(found: Clearance) -> tuple[int, float]:
 
 
 def cover_mm(ridge: Ridge, solid: Solid, poses: Poses, depths_mm: Array, side: int) -> tuple[Array, Array]:
-    """Cover (N, L) at depths (L,) of the body's axis below the bone entry, and where (N, L, 3) in the site's frame.
+    """Cover (N, L) at depths of the body's axis below the bone entry, and where (N, L, 3) in the site's frame.
 
     Args:
+        depths_mm: (L,), or (N, L) for each pose its own.
         side: +1 buccal, -1 lingual.
 
     Returns:
@@ -112,7 +118,7 @@ def cover_mm(ridge: Ridge, solid: Solid, poses: Poses, depths_mm: Array, side: i
     frame = ridge.frame
     origin = frame.from_lps(poses.platform_lps_mm)
     axis = poses.axis @ np.stack([frame.axis, frame.buccal, frame.distal], axis=1)
-    z = (depths_mm[None, :] - origin[:, :1]) / axis[:, :1]
+    z = (np.atleast_2d(depths_mm) - origin[:, :1]) / axis[:, :1]
     centre = origin[:, None, :] + z[..., None] * axis[:, None, :]
     surface = _in_plane(ridge, centre, axis, side)
     offset = surface - centre[:, :, None, :]

@@ -60,18 +60,20 @@ def drawn_cover(
     samples: int = 1000,
     starts_mm: Sequence[float] = STARTS_MM,
     step_mm: float = STEP_MM,
+    entry_mm: float = 0.0,
 ) -> list[tuple[Clearance, Array]]:
     """The clearances that `cover_risks` is about, each with the least cover (samples,) as it might turn out.
 
     Args:
         step_mm: distance of the depths that are looked at in each draw.
+        entry_mm: where bone begins beneath the body, as given to `bone_cover`.
     """
     beside = [c for c in clearances if c.kind in (BUCCAL_BONE, LINGUAL_BONE) and c.distance.value is not None]
     if not beside:
         return []
     poses = hand.poses(pose, samples)
     spread = (ridge.sd_mm or 0.0) * np.random.default_rng(SEED + 2).normal(0.0, 1.0, samples)
-    asked = [_depths(ridge, solid, pose, found, hand, starts_mm, step_mm) for found in beside]
+    asked = [_depths(ridge, solid, pose, found, hand, starts_mm, step_mm, entry_mm) for found in beside]
     every = np.unique(np.concatenate(asked))
     ridge = _carried_down(ridge)
     there = _body_there(ridge, solid, poses, every)
@@ -129,11 +131,12 @@ def _depths(
     hand: Hand,
     starts_mm: Sequence[float],
     step_mm: float,
+    entry_mm: float,
 ) -> Array:
     """The depths that the clearance is about: one level, or all that the body may reach from its start down."""
     if found.distance.depth_mm is not None:
-        return np.array([found.distance.depth_mm])
-    start = next(s for s in starts_mm if found.structure.endswith(f"from {s:g} mm below the crest"))
+        return np.array([found.distance.depth_mm + entry_mm])
+    start = entry_mm + next(s for s in starts_mm if found.structure.endswith(f"from {s:g} mm below the crest"))
     top = float(ridge.frame.from_lps(pose.platform_lps_mm)[0])
     corners = top + float(pose.axis @ ridge.frame.axis) * solid.z_mm
     even = np.arange(start, corners[-1] + DEEPER_SDS * hand.entry_sd_mm, step_mm)

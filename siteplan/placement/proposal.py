@@ -13,7 +13,8 @@ from siteplan.placement.cover import bone_cover
 from siteplan.placement.drawn_beside import seen_badly, stops_short_mm, to_structures
 from siteplan.placement.hand import hands
 from siteplan.placement.merit import CRITERIA, VALUE_MEANS, Weights
-from siteplan.placement.reasons import Judged, beside_others, lack, offers, steady_words
+from siteplan.placement.profile import Poses
+from siteplan.placement.reasons import Judged, beside_others, lack, not_told, offers, steady_words
 from siteplan.placement.search import Candidate, search
 from siteplan.placement.steadiness import Steadiness, steadiness
 from siteplan.placement.trial import Place
@@ -58,6 +59,12 @@ class Proposal:
     def fixture(self) -> Fixture:
         """What is placed."""
         return self.candidate.fixture
+
+    @property
+    def stands(self) -> tuple[str, ...]:
+        """Of `why` what holds beside no other place: where it stands, what is tightest or in doubt, and the hand."""
+        tilt = self.tilt_deg
+        return (*offers(self.candidate, tilt)[:2], *not_told(self.clearances), steady_words(self.steady))
 
     def as_json(self) -> dict[str, Any]:
         """As `siteplan propose --json` prints it."""
@@ -138,6 +145,7 @@ def judged(place: Place, c: Candidate, weights: Weights) -> Judged:
         starts_mm=(place.cover_from_mm,),
         levels_mm=(),
         inner=place.inner,
+        entry_mm=float(place.own_entry_mm(Poses.of(c.pose))[0]),
     )
     steady = steadiness(place, c.fixture, c.pose, cover)
     marks = np.append(c.criteria, steady.mark)
@@ -159,7 +167,7 @@ def _proposal(place: Place, j: Judged, n: int, good: Sequence[Judged], weights: 
     marks = {name: (float(m), float(w)) for name, m, w in zip(CRITERIA, j.marks, share, strict=True)}
     tilt = float(np.degrees(np.arccos(np.clip(c.pose.axis @ place.bone.frame.axis, -1.0, 1.0))))
     led = (steady_words(j.steady), *(_led_otherwise(place, j) if n == 0 else ()))
-    why = (*offers(c, tilt), *led, *beside_others(place, j, n, good, weights))
+    why = (*offers(c, tilt), *not_told(j.cover), *led, *beside_others(place, j, n, good, weights))
     return Proposal(c, n + 1, j.value, marks, tilt, float(c.trial[4]), (*exact, *j.cover), why, j.steady)
 
 

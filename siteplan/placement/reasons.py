@@ -6,14 +6,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from siteplan.fixture.design import Design
-from siteplan.measures import limits_words, rounded_down, rounded_up
+from siteplan.measures import distance_words, limits_words, rounded_down, rounded_up
 from siteplan.placement.clearances import Clearance
+from siteplan.placement.margins import BUCCAL_BONE, LINGUAL_BONE
 from siteplan.placement.merit import CRITERIA, ENGAGED_MM, Weights, density_share, side_area_mm2
 from siteplan.placement.profile import Array
 from siteplan.placement.rules import COMMON_WAY, FAR_MM
 from siteplan.placement.search import Candidate
 from siteplan.placement.steadiness import Steadiness
 from siteplan.placement.trial import Place
+from siteplan.placement.verdict import Verdict
 
 EVEN = 0.01
 """Ranking values nearer to each other than this are called even: a hundredth of the scale decides nothing (our own)."""
@@ -43,6 +45,18 @@ def steady_words(found: Steadiness) -> str:
     span = limits_words(100 * chance.low, 100 * chance.high, 0)
     said = f"{head}, at least one margin is broken with a chance of {100 * chance.value:.0f} % ({span})"
     return f"{said}, most often at {name} ({100 * often:.0f} %)."
+
+
+def not_told(cover: Sequence[Clearance]) -> tuple[str, ...]:
+    """Which margin of bone beside the body holds as measured and not for its whole interval."""
+    return tuple(
+        f"As measured it keeps the margin of {c.margin.value_mm:g} mm to {c.structure}; with the doubt of this scan it"
+        f" cannot be told: {distance_words(c.distance)}."
+        for c in cover
+        if c.kind in (BUCCAL_BONE, LINGUAL_BONE)
+        and c.verdict is Verdict.CANNOT_BE_TOLD
+        and c.distance.value is not None
+    )
 
 
 def offers(c: Candidate, tilt_deg: float) -> tuple[str, ...]:

@@ -1,9 +1,10 @@
 """The outer bone surface on both sides of a site as two sheets, for distances from bodies that lie off the axis."""
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from siteplan.bone import BoneFindings, SiteBlock
 from siteplan.bone.half_maximum import HalfMaximumReader
@@ -47,11 +48,50 @@ class Ridge:
         return float(self.depth_mm[1] - self.depth_mm[0])
 
     def entry_mm(self, buccal_mm: Array, distal_mm: Array) -> Array:
-        """Depth (n,) of the first layer whose bone spans the given places, NaN where no layer does."""
+        """Depth (n,) at which bone begins at the given places, NaN where no layer holds any.
+
+        Between the first layer that spans a place and the one above it, where an edge passes it. In the last step below
+        a flat crest edges say little: there bone begins at the crest of that section (`crest_mm`).
+        """
         column = np.clip(np.rint((distal_mm - self.distal_mm[0]) / STEP_MM).astype(int), 0, len(self.distal_mm) - 1)
+        first = self._first_layer(buccal_mm, column)
+        above = np.maximum(first - 1, 0)
+        crest = np.interp(distal_mm, self.distal_mm, self.crest_mm)
+        up = np.clip(self.depth_mm[first] - crest, 0.0, 2 * self.step_mm)
+        at_crest = self.depth_mm[above] < crest + self.step_mm
+        for sheet, sign in ((self.buccal_mm, 1.0), (self.lingual_mm, -1.0)):
+            here, there = sign * sheet[first, column], sign * sheet[above, column]
+            passed = ~at_crest & (sign * buccal_mm > there)
+            up = np.where(passed, self.step_mm * (here - sign * buccal_mm) / np.where(passed, here - there, 1.0), up)
+        entry: Array = np.where(first > 0, self.depth_mm[first] - up, self.depth_mm[0])
+        return np.where(first >= 0, entry, np.nan)
+
+    def _first_layer(self, buccal_mm: Array, column: NDArray[np.intp]) -> NDArray[np.intp]:
+        """The first layer (n,) whose bone spans each place; -1 where none does."""
         b = buccal_mm[:, None]
         spans = (self.lingual_mm.T[column] <= b) & (b <= self.buccal_mm.T[column])
-        return np.where(spans.any(axis=1), self.depth_mm[spans.argmax(axis=1)], np.nan)
+        return np.where(spans.any(axis=1), spans.argmax(axis=1), -1)
+
+    @cached_property
+    def crest_mm(self) -> Array:
+        """Depth (M,) at which bone begins in each section: 0 on the axis, beside it by how much wider the ridge is.
+
+        Bone begins between two layers; the widths of the first ones are told finer than that. A section that is as wide
+        as the one on the axis is further down begins by as much higher.
+        """
+        width = self.buccal_mm - self.lingual_mm
+        middle = width[:, len(self.distal_mm) // 2]
+        rows = np.flatnonzero(np.isfinite(middle) & (self.depth_mm >= 0.0))[:_CREST_LAYERS]
+        crest = np.zeros(len(self.distal_mm))
+        if len(rows) < 2:
+            return crest
+        wide, depth = np.maximum.accumulate(middle[rows]), self.depth_mm[rows]
+        for column in range(len(crest)):
+            own = np.flatnonzero(np.isfinite(width[:, column]))[:_CREST_LAYERS]
+            own = own[(width[own, column] > wide[0]) & (width[own, column] < wide[-1])]
+            if len(own):
+                crest[column] = np.median(self.depth_mm[own] - np.interp(width[own, column], wide, depth))
+        return crest
 
     def bottom_mm(self, distal_mm: Array) -> Array:
         """Depth (n,) of the deepest layer in which both sides were found at the given places; 0 where in none."""
@@ -59,6 +99,10 @@ class Ridge:
         deepest = np.where(known, self.depth_mm[:, None], 0.0).max(axis=0)
         result: Array = np.interp(distal_mm, self.distal_mm, deepest)
         return result
+
+
+_CREST_LAYERS = 8
+"""So many layers from the crest down tell where bone begins in a section: about 2 mm (our own choice)."""
 
 
 @lru_cache(maxsize=4)

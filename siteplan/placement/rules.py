@@ -10,9 +10,10 @@ from siteplan.fixture.solid import Solid
 from siteplan.flags import Flag
 from siteplan.placement.between import distances_to_body
 from siteplan.placement.clearances import TWO_SIDED_95, cone_as_solid, search_distances
-from siteplan.placement.cover import cover_mm
+from siteplan.placement.cover import cover_mm, layers_mm
 from siteplan.placement.margins import BUCCAL_BONE, FIXTURE, LINGUAL_BONE
 from siteplan.placement.profile import Array, Indices, Poses
+from siteplan.placement.ridge import REACH_MM
 from siteplan.placement.trial import Place
 
 FLOOR_MM = -0.5
@@ -100,6 +101,7 @@ def spares(
     missing = ~np.isfinite(platform_mm)
     _bone_sides(place, fixture.body, poses, fine, table)
     _far_side(place, fixture, poses, table)
+    _within_sheets(place, fixture, poses, table)
     _common_way(place, fixture, poses, table)
     worst = np.where(missing, NO_BONE_MM, np.min(table.spare, axis=0))
     for structure in place.structures:
@@ -135,15 +137,15 @@ def _bone_sides(place: Place, body: Solid, poses: Poses, fine: bool, table: _Tab
     ridge = place.ridge
     slope = poses.axis @ ridge.frame.axis
     top = ridge.frame.from_lps(poses.platform_lps_mm)[:, 0]
-    deepest = float((top + slope * body.z_mm[-1]).max())
-    step = ridge.step_mm if fine else COARSE_STEP_MM
-    corners = np.unique(np.round(top.mean() + slope.mean() * body.z_mm, 2))
-    depths = np.unique(np.concatenate([np.arange(place.cover_from_mm, deepest + step, step), corners]))
-    depths = depths[depths >= place.cover_from_mm]
-    bottom = _bottom_mm(place)
+    # Each pose has its own corners: a rim just below the crest is where bone grows thicker fastest.
+    corners = top[:, None] + slope[:, None] * body.z_mm
+    even = layers_mm(float(corners[:, -1].max()), ridge.step_mm if fine else COARSE_STEP_MM)
+    start = place.cover_from_mm + place.own_entry_mm(poses)[:, None]
+    depths = np.concatenate([np.broadcast_to(even, (len(poses), len(even))), corners, start], axis=1)
+    on_body = (depths >= top[:, None]) & (depths <= corners[:, -1:]) & (depths >= start)
+    on_body &= depths <= _bottom_mm(place)
     for side, key, name in ((1, BUCCAL_BONE, "buccal bone"), (-1, LINGUAL_BONE, f"{place.inner} bone")):
         cover, _ = cover_mm(ridge, body, poses, depths, side)
-        on_body = (depths >= top[:, None]) & (depths <= (top + slope * body.z_mm[-1])[:, None]) & (depths <= bottom)
         # Bone that was not found where the body lies is no bone.
         cover = np.where(on_body, np.where(np.isnan(cover), -1.0, cover), np.inf)
         least = cover.min(axis=1) if cover.shape[1] else np.full(len(poses), np.inf)
@@ -168,6 +170,16 @@ def _common_way(place: Place, fixture: Fixture, poses: Poses, table: _Table) -> 
     table.add(COMMON_WAY, fixture.length_mm * np.tan(np.clip(beyond, -_UPRIGHT, _UPRIGHT)), 0.0)
 
 
+def _within_sheets(place: Place, fixture: Fixture, poses: Poses, table: _Table) -> None:
+    """The tip stays beside the planned axis where the sides of the ridge were measured: an arch bends away further on.
+
+    How far within is no merit, so that it counts as far as any distance does.
+    """
+    tip = place.bone.frame.from_lps(poses.platform_lps_mm + fixture.length_mm * poses.axis)[:, 2]
+    left = REACH_MM - np.abs(tip)
+    table.add(f"bone measured within {REACH_MM:g} mm of the planned axis", np.where(left >= 0, FAR_MM, left), 0.0)
+
+
 def _far_side(place: Place, fixture: Fixture, poses: Poses, table: _Table) -> None:
     """The tip stays in the bone: above the second cortex, or for a basal design within it.
 
@@ -179,12 +191,12 @@ def _far_side(place: Place, fixture: Fixture, poses: Poses, table: _Table) -> No
     tip, bottom = at[:, 0], place.ridge.bottom_mm(at[:, 2])
     second = place.bone.second_cortex_depth
     if second.value is None:
-        table.add("bone beneath the tip", bottom - tip, keep)
+        table.add("bone beneath the tip (1.5 voxels are kept)", bottom - tip, keep)
         return
     nearer = np.minimum(bottom - _bottom_mm(place), 0.0)
     thick = place.bone.second_cortex
     within = thick.value if thick.value is not None and Flag.UNBOUNDED not in thick.flags else 0.0
     if fixture.design is Design.ONE_PIECE_BASAL and within > keep:
-        table.add("outer side of the second cortex", second.value + within + nearer - tip, keep)
+        table.add("outer side of the second cortex (1.5 voxels are kept)", second.value + within + nearer - tip, keep)
     else:
         table.add("bone above the second cortex", second.value + nearer - tip, 0.0)

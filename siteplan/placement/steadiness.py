@@ -17,7 +17,7 @@ from siteplan.placement.clearances import Clearance
 from siteplan.placement.hand import Chance, Hand, chance_of, drawn_distances
 from siteplan.placement.hand_cover import drawn_cover
 from siteplan.placement.margins import FIXTURE
-from siteplan.placement.profile import Mask
+from siteplan.placement.profile import Mask, Poses
 from siteplan.placement.trial import Place
 
 DRAWS = 200
@@ -82,7 +82,18 @@ def steadiness(
         theirs = place.neighbour_hands[n] if n < len(place.neighbour_hands) else hand
         broken[name] = drawn_between(body, pose, other, other_pose, apart, (hand, theirs), samples) < apart
     starts = (place.cover_from_mm,)
-    beside = drawn_cover(place.ridge, body, pose, cover, hand, samples=samples, starts_mm=starts, step_mm=COVER_STEP_MM)
+    entry = float(place.own_entry_mm(Poses.of(pose))[0])
+    beside = drawn_cover(
+        place.ridge,
+        body,
+        pose,
+        cover,
+        hand,
+        samples=samples,
+        starts_mm=starts,
+        step_mm=COVER_STEP_MM,
+        entry_mm=entry,
+    )
     for found, least in beside:
         broken[found.structure.split(",")[0]] = least < found.margin.value_mm
     anything = np.any(list(broken.values()), axis=0) if broken else np.zeros(samples, dtype=bool)

@@ -52,7 +52,7 @@ class Place:
         neighbours: bodies and poses of other fixtures, each with its name.
         neighbour_axes: unit axes of other fixtures or teeth; (K, 3), K may be 0.
         scan_sd_mm: standard deviation that the scan adds to a structure's position.
-        cover_from_mm: depth below the bone entry from which on bone is left on both sides.
+        cover_from_mm: depth from which on bone is left on both sides, below where bone begins beneath the platform.
         way_in: unit direction (3,) towards the apex and the angle in degrees within which the axis must stay around it,
             so that one restoration goes in over several fixtures; None where nothing is asked.
         inner: what the inner side is called, "palatal" in an upper jaw.
@@ -98,6 +98,12 @@ class Place:
             + np.tan(np.radians(tilt_m))[:, None] * frame.distal
         )
         return Poses(platform, axis / np.linalg.norm(axis, axis=1, keepdims=True)), depth
+
+    def own_entry_mm(self, poses: Poses) -> Array:
+        """Depth (N,) below the site's bone entry at which bone begins beneath each platform; 0 where there is none."""
+        at = self.bone.frame.from_lps(poses.platform_lps_mm)
+        entry = self.ridge.entry_mm(at[:, 1], at[:, 2])
+        return np.where(np.isfinite(entry), entry, 0.0)
 
     def trial_of(self, pose: Pose) -> Array | None:
         """The five numbers (5,) of a pose, the other way round; None where no bone lies beneath it.

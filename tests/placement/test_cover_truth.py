@@ -92,6 +92,24 @@ def test_a_basal_tip_keeps_off_the_far_side_and_its_bone_is_as_thick_as_said() -
             assert _true_mm(jaw, place, body, c.pose, z, side, np.zeros(1)).min() >= found.distance.low - 0.02
 
 
+def test_search_and_answer_look_at_the_same_bone(places: dict[int, Place]) -> None:
+    """What the search took for kept is kept where it is measured again: layers, both ends and every corner."""
+    fixtures = load_catalogue().fixtures[::5]
+    held = 0
+    for place in (places[46], places[31]):
+        for c in (c for c in search(place, fixtures, Weights()) if c.fits):
+            # A ten-thousandth: as far as the surface is followed (cover._SETTLED_MM).
+            told = {side.kind: side.distance.value for side in judged(place, c, Weights()).cover}
+            assert told[BUCCAL_BONE] == pytest.approx(
+                c.measured[0], abs=1e-4
+            )  # as far as the surface is followed (cover._SETTLED_MM)
+            assert told[LINGUAL_BONE] == pytest.approx(
+                c.measured[1], abs=1e-4
+            )  # as far as the surface is followed (cover._SETTLED_MM)
+            held += 1
+    assert held > 5
+
+
 def test_from_a_deeper_start_the_least_cover_is_never_less(places: dict[int, Place]) -> None:
     place, body = places[35], load_catalogue().get("demo-two-piece-3.5x10").body
     poses, _ = place.poses(np.array([[0.3, 0.0, 4.0, -6.0, 0.37]]))

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from siteplan.commands.propose import jaw_lines
 from siteplan.fixture import load_catalogue
 from siteplan.placement import load_margins
 from siteplan.placement.hand import hands, risk
@@ -170,3 +171,16 @@ def test_a_single_site_is_no_jaw(places: dict[int, Place]) -> None:
     assert answer.jaw is None
     assert "Fewer than two sites" in answer.short[0]
     assert answer.sites[41].ranked
+    told = jaw_lines("lower", answer)
+    assert told[0] == "lower jaw: 1 site"
+    assert any(line.startswith("1. demo-compressive-3.0x8") for line in told)
+
+
+def test_each_chosen_place_is_told_with_what_is_tightest_and_what_the_hand_may_do(answer: Together) -> None:
+    told = jaw_lines("lower", answer)
+    for tooth in TEETH:
+        start = next(n for n, line in enumerate(told) if line.startswith(f"tooth {tooth}: "))
+        said = " ".join(told[start : start + 7])
+        assert "Tightest at " in said
+        assert "With a free hand, " in said
+    assert any("it is no chance of success" in line for line in told)
