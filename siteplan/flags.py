@@ -73,5 +73,5 @@ _MEANING: dict[Flag, str] = {
     Flag.NOT_CONFIRMED: "The program found this structure; no person has confirmed it yet.",
     Flag.STOPS_SHORT: "It is not drawn beside this site but stops short of it; the distance is to its loose end.",
     Flag.HARDLY_SEEN: "Its course beside this site was hardly seen in the scan; it may lie elsewhere.",
-    Flag.PLACE_IN_DOUBT: "Where this structure ends or runs is in doubt by over 1.5 mm; its own note says why.",
+    Flag.PLACE_IN_DOUBT: "Where this structure ends or runs is in doubt by over 1.5 mm; its note may say why.",
 }

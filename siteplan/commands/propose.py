@@ -195,17 +195,16 @@ def _wanted(design: str | None, fixtures: Any) -> Any:
     return tuple(f for f in fixtures if design is None or f.design.value == design)
 
 
+def _at(proposal: Any) -> str:
+    """Where the platform stands; a zero has no sign."""
+    return ", ".join(f"{round(float(value), 1) + 0.0:.1f}" for value in proposal.candidate.pose.platform_lps_mm) + " mm"
+
+
 def lines(tooth: int, found: Any) -> list[str]:
     """What a person reads."""
     from siteplan.placement.merit import VALUE_MEANS
 
-    out = [f"tooth {tooth}: {found.fitting} of {found.tried} fixtures fit; the first {len(found.ranked)} by value"]
-    if not found.ranked:
-        out = [f"tooth {tooth}: none of {found.tried} fixtures fits"]
-    for p in found.ranked:
-        x, y, z = p.candidate.pose.platform_lps_mm
-        out.append(f"{p.rank}. {p.fixture.name}  value {p.value:.2f}  platform {x:.1f}, {y:.1f}, {z:.1f} mm")
-        out += [f"   {sentence}" for sentence in p.why]
+    out = _ranked(tooth, found)
     if found.ranked:
         out.append(VALUE_MEANS)
     if found.short:
@@ -215,18 +214,32 @@ def lines(tooth: int, found: Any) -> list[str]:
     return out + list(found.cautions)
 
 
+def _ranked(tooth: int, found: Any) -> list[str]:
+    """The places of one site, best first, each with its reasons."""
+    out = [f"tooth {tooth}: {found.fitting} of {found.tried} fixtures fit; the first {len(found.ranked)} by value"]
+    if not found.ranked:
+        out = [f"tooth {tooth}: none of {found.tried} fixtures fits"]
+    for p in found.ranked:
+        out.append(f"{p.rank}. {p.fixture.name}  value {p.value:.2f}  platform {_at(p)}")
+        out += [f"   {sentence}" for sentence in p.why]
+    return out
+
+
 def jaw_lines(jaw: str, answer: Any) -> list[str]:
     """What a person reads about a whole jaw."""
-    out = [f"{jaw} jaw: {len(answer.sites)} sites"]
+    from siteplan.placement.merit import VALUE_MEANS
+
+    count = len(answer.sites)
+    out = [f"{jaw} jaw: {count} site{'' if count == 1 else 's'}"]
     if answer.jaw is not None:
         for tooth, p in answer.jaw.chosen.items():
-            x, y, z = p.candidate.pose.platform_lps_mm
-            out.append(
-                f"tooth {tooth}: {p.fixture.name}  value {p.value:.2f}  platform {x:.1f}, {y:.1f}, {z:.1f} mm"
-                f"  axis {p.tilt_deg:.0f} degrees from the plan"
-            )
-            out += [f"   {sentence}" for sentence in (*p.why[:1], answer.why[tooth])]
+            out.append(f"tooth {tooth}: {p.fixture.name}  value {p.value:.2f}  platform {_at(p)}")
+            out += [f"   {sentence}" for sentence in (*p.stands, answer.why[tooth])]
         out += _whole_lines(answer.jaw)
+    else:
+        out += [line for tooth, found in answer.sites.items() for line in _ranked(tooth, found)]
+    if any(found.ranked for found in answer.sites.values()):
+        out.append(VALUE_MEANS)
     if answer.short:
         out += ["short:", *(f"   {sentence}" for sentence in answer.short)]
     for tooth, found in answer.sites.items():
@@ -237,7 +250,9 @@ def jaw_lines(jaw: str, answer: Any) -> list[str]:
 
 
 def _percent(chance: Any) -> str:
-    """A chance with its interval."""
+    """A chance with its interval; none among the draws is no zero."""
+    if chance.value == 0:
+        return f"under {100 * chance.high:.1f} %"
     return f"{100 * chance.value:.0f} % ({limits_words(100 * chance.low, 100 * chance.high, 0)})"
 
 
