@@ -245,8 +245,19 @@ def jaw_lines(jaw: str, answer: Any) -> list[str]:
     for tooth, found in answer.sites.items():
         if found.fallen:
             out += [f"not proposed at tooth {tooth}:", *(f"   {sentence}" for sentence in found.fallen)]
-    cautions = dict.fromkeys(said for found in answer.sites.values() for said in found.cautions)
-    return out + list(cautions)
+    return out + _cautions(answer.sites)
+
+
+def _cautions(sites: Any) -> list[str]:
+    """Each caution once, with the teeth that it is about where it is not about all of them."""
+    about: dict[str, list[int]] = {}
+    for tooth, found in sites.items():
+        for said in found.cautions:
+            about.setdefault(said, []).append(tooth)
+    return [
+        said if len(teeth) == len(sites) else f"tooth {', '.join(map(str, teeth))}: {said}"
+        for said, teeth in about.items()
+    ]
 
 
 def _percent(chance: Any) -> str:

@@ -7,14 +7,13 @@ from typing import Any
 import numpy as np
 
 from siteplan.fixture.design import Design, Fixture
-from siteplan.measures import rounded_up
 from siteplan.placement.clearances import Clearance
 from siteplan.placement.cover import bone_cover
 from siteplan.placement.drawn_beside import seen_badly, stops_short_mm, to_structures
 from siteplan.placement.hand import hands
 from siteplan.placement.merit import CRITERIA, VALUE_MEANS, Weights
 from siteplan.placement.profile import Poses
-from siteplan.placement.reasons import Judged, beside_others, lack, not_told, offers, steady_words
+from siteplan.placement.reasons import Judged, beside_others, lack, little, not_told, offers, steady_words
 from siteplan.placement.search import Candidate, search
 from siteplan.placement.steadiness import Steadiness, steadiness
 from siteplan.placement.trial import Place
@@ -216,7 +215,7 @@ def _lengths(short: Sequence[Candidate]) -> str:
 def _short(found: Sequence[Candidate]) -> tuple[str, ...]:
     """What is missing where nothing fits: the fixtures that come nearest."""
     near = sorted(found, key=lambda c: -c.value)[:3]
-    return tuple(f"{c.fixture.name} lacks {rounded_up(-c.value, 1):.1f} mm: {lack(c)}." for c in near)
+    return tuple(f"{c.fixture.name} lacks {little(-c.value)}: {lack(c)}." for c in near)
 
 
 def _cautions(place: Place) -> tuple[str, ...]:

@@ -205,8 +205,9 @@ def lack(c: Candidate) -> str:
         if measured >= 0
         else f"the best place found goes {-measured:.1f} mm past the surface at {c.names[k]}"
     )
-    return f"{found}, {_little(-c.spare[k])} less than its margin of {c.least[k]:.1f} mm{more}"
+    return f"{found}, {little(-c.spare[k])} less than its margin of {c.least[k]:.1f} mm{more}"
 
 
-def _little(length_mm: float) -> str:
+def little(length_mm: float) -> str:
+    """A length that lacks, rounded up; one below what is shown is told as little."""
     return f"{rounded_up(length_mm, 1):.1f} mm" if length_mm >= 0.05 else "under 0.1 mm"

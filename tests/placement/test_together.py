@@ -30,7 +30,7 @@ FEW = (
 
 @pytest.fixture(scope="module")
 def jaw() -> WholeJaw:
-    return whole_jaw(3, TEETH, voxel_mm=0.5)
+    return whole_jaw(41, TEETH, voxel_mm=0.5)  # wide enough for the fixtures below at every site
 
 
 @pytest.fixture(scope="module")
@@ -184,3 +184,6 @@ def test_each_chosen_place_is_told_with_what_is_tightest_and_what_the_hand_may_d
         assert "Tightest at " in said
         assert "With a free hand, " in said
     assert any("it is no chance of success" in line for line in told)
+    # The canals of this jaw stop short of its front: said of those teeth, not of "this site".
+    assert any(line.startswith("tooth ") and "is not drawn beside this site" in line for line in told)
+    assert not any(line.startswith("canal ") for line in told)
