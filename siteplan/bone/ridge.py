@@ -65,7 +65,8 @@ def _undercut(side: str, depth_mm: Array, reach: Array, sd: float) -> Undercut |
     above = slopes[: max(k, 1)]
     angle = float(np.degrees(np.arctan(max(-float(above.min()), 0.0))))
     half = 1.96 * np.hypot(sd, 0.5 * sd)
-    # A flat bottom has no sharp deepest point: the interval spans what lies within the edge's own SD of it.
+    # A flat bottom has no sharp deepest point: the interval spans what lies within the edge's own SD of it, up to the
+    # rows above and below that are surely less deep. Without these a sharp bottom had an interval of no width.
     near = z[hollow > hollow[k] - 2 * sd]
     method = "outer surface against the line that bridges it"
     leaves = np.flatnonzero(r <= 0)
@@ -77,7 +78,7 @@ def _undercut(side: str, depth_mm: Array, reach: Array, sd: float) -> Undercut |
     return Undercut(
         side,
         Measure(float(hollow[k]), "mm", max(float(hollow[k] - half), 0.0), float(hollow[k] + half), method),
-        Measure(float(z[k]), "mm", float(near.min()), float(near.max()), method),
+        Measure(float(z[k]), "mm", float(near.min()) - step, float(near.max()) + step, method),
         Measure(angle, "deg", max(angle - _ANGLE_HALF_DEG, 0.0), angle + _ANGLE_HALF_DEG, method),
         path,
     )

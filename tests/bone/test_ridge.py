@@ -27,6 +27,14 @@ def test_concavity_has_its_depth_place_and_angle():
     assert found.path_leaves_bone_at.value is None
 
 
+@pytest.mark.parametrize("tip", [8.0, 8.05, 8.1, 8.2])
+def test_a_sharp_bottom_between_two_rows_lies_within_its_interval(tip: float):
+    # Closed form: a notch with straight flanks, its tip at a depth that the rows pass by.
+    lingual = -(5.0 - np.maximum(1.5 - np.abs(Z - tip), 0.0))
+    (found,) = find_undercuts(Z, np.full(len(Z), 5.0), lingual, 0.02)
+    assert found.position.low < tip < found.position.high
+
+
 def test_straight_path_that_leaves_the_bone_is_called_out():
     lingual = -(2.0 - 3.5 * np.exp(-(((Z - 9) / 2) ** 2)))
     (found,) = find_undercuts(Z, np.full(len(Z), 6.0), lingual, 0.05)
