@@ -152,7 +152,7 @@ def _rule(labels: Labels, depths: Depths, scale: Scale) -> None:
     top = labels.top(0.6)
     painter.drawLine(QPointF(x, top), QPointF(x, labels.height))
     for mm in range(int(np.ceil(ends[0])), int(np.floor(ends[1])) + 1):
-        if scale.y(mm) < top:
+        if not top <= scale.y(mm) < labels.bottom(1):  # below them stands their unit
             continue
         long = 9 if mm % 5 == 0 else 4
         painter.setPen(QPen(QColor(_RULE), 1.4 if mm % 5 == 0 else 1.0))
@@ -161,6 +161,7 @@ def _rule(labels: Labels, depths: Depths, scale: Scale) -> None:
             at = QPointF(x - 13, scale.y(mm))
             if labels.free(at, str(mm), share=0.85, align=_RIGHT):
                 labels.put(f"mm{mm}", str(mm).replace("-", "−"), [at], PALE, share=0.85, align=_RIGHT)
+    labels.put("unit", say("depth.scale"), [QPointF(x - 13, labels.bottom(0))], PALE, share=0.85, align=_RIGHT)
     if depths.body_mm is not None:
         high, low = sorted(scale.y(d) for d in depths.body_mm)
         painter.fillRect(QRectF(x + 2, high, 5, low - high), QColor(palette.FIXTURE))
