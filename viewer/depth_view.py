@@ -149,10 +149,10 @@ def _rule(labels: Labels, depths: Depths, scale: Scale) -> None:
     painter, x = labels.painter, scale.left - 12
     ends = sorted((-scale.zero / scale.per_mm, (labels.height - scale.zero) / scale.per_mm))
     painter.setPen(QPen(QColor(_RULE), 1.0))
-    top = labels.top(0.6)
+    top, row = labels.top(0.6), int(depths.curve is not None)  # under a curve the last row holds numbers of its own
     painter.drawLine(QPointF(x, top), QPointF(x, labels.height))
     for mm in range(int(np.ceil(ends[0])), int(np.floor(ends[1])) + 1):
-        if not top <= scale.y(mm) < labels.bottom(1):  # below them stands their unit
+        if not top <= scale.y(mm) < labels.bottom(row + 1):  # below them stands their unit
             continue
         long = 9 if mm % 5 == 0 else 4
         painter.setPen(QPen(QColor(_RULE), 1.4 if mm % 5 == 0 else 1.0))
@@ -161,7 +161,7 @@ def _rule(labels: Labels, depths: Depths, scale: Scale) -> None:
             at = QPointF(x - 13, scale.y(mm))
             if labels.free(at, str(mm), share=0.85, align=_RIGHT):
                 labels.put(f"mm{mm}", str(mm).replace("-", "−"), [at], PALE, share=0.85, align=_RIGHT)
-    labels.put("unit", say("depth.scale"), [QPointF(x - 13, labels.bottom(0))], PALE, share=0.85, align=_RIGHT)
+    labels.put("unit", say("depth.scale"), [QPointF(x - 13, labels.bottom(row))], PALE, share=0.85, align=_RIGHT)
     if depths.body_mm is not None:
         high, low = sorted(scale.y(d) for d in depths.body_mm)
         painter.fillRect(QRectF(x + 2, high, 5, low - high), QColor(palette.FIXTURE))
