@@ -1,6 +1,7 @@
 """A triangle mesh that points can be measured to: nearest point, side, rim."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -36,9 +37,17 @@ class Mesh:
     closed: bool
     tree: cKDTree
 
+    @staticmethod
+    def of(surface: Surface) -> "Mesh":
+        """The mesh of a surface, made once: a search asks for it hundreds of times, and surfaces never change.
+
+        Raises GeometryError for one without a single triangle that has an area.
+        """
+        return _made(surface)
+
     @classmethod
-    def of(cls, surface: Surface) -> "Mesh":
-        """Raises GeometryError for a mesh without a single triangle that has an area."""
+    def made(cls, surface: Surface) -> "Mesh":
+        """The mesh, made anew."""
         points = np.asarray(surface.points_lps_mm, dtype=np.float64)
         triangles = np.asarray(surface.triangles, dtype=np.int64)
         a, b, c = (points[triangles[:, n]] for n in range(3))
@@ -170,6 +179,11 @@ class Mesh:
             at_corner = ((t <= 0) | (t >= 1)) & self.rim_points[corner_of]
             on_rim = np.where(closer, self.rim[edge] | at_corner, on_rim)
         return result, on_rim
+
+
+@lru_cache(maxsize=8)
+def _made(surface: Surface) -> Mesh:
+    return Mesh.made(surface)
 
 
 _ROUGH_NEIGHBOURS = 8

@@ -138,7 +138,7 @@ def _bone_sides(place: Place, body: Solid, poses: Poses, fine: bool, table: _Tab
     slope = poses.axis @ ridge.frame.axis
     top = ridge.frame.from_lps(poses.platform_lps_mm)[:, 0]
     # Each pose has its own corners: a rim just below the crest is where bone grows thicker fastest.
-    corners = top[:, None] + slope[:, None] * body.z_mm
+    corners = top[:, None] + slope[:, None] * np.unique(body.z_mm)
     even = layers_mm(float(corners[:, -1].max()), ridge.step_mm if fine else COARSE_STEP_MM)
     start = place.cover_from_mm + place.own_entry_mm(poses)[:, None]
     depths = np.concatenate([np.broadcast_to(even, (len(poses), len(even))), corners, start], axis=1)
