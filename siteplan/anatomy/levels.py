@@ -42,8 +42,13 @@ class Levels:
 
     @property
     def metal_edge(self) -> float:
-        """Grey that dense bone does not reach: half as far again above soft tissue, or the scale's end (our own)."""
-        return min(self.soft + 1.5 * (self.bone - self.soft), self.ceiling)
+        """Grey that dense bone does not reach: half as far again above soft tissue, or the scale's end (our own).
+
+        Where a field holds little dense bone its grey is set too low, and dentine passed for metal: then twice as far
+        above soft tissue as air is below it, about 2100 HU, must be reached as well.
+        """
+        least = self.soft if self.air is None else self.soft + 2.0 * (self.soft - self.air)
+        return min(max(self.soft + 1.5 * (self.bone - self.soft), least), self.ceiling)
 
     @property
     def bone_edge(self) -> float:

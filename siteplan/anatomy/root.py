@@ -9,7 +9,7 @@ from scipy import ndimage
 from siteplan.anatomy.layers import Layer, LayerFit, fit_layers
 from siteplan.anatomy.levels import Levels, levels_of
 from siteplan.anatomy.lumen_fit import mean_where
-from siteplan.anatomy.root_crown import TAPER_MM, crown_told, widening_mm
+from siteplan.anatomy.root_crown import crown_is_last, crown_told
 from siteplan.anatomy.root_doubt import MOST_SD_MM, doubts_of, holds_metal, overrun_mm
 from siteplan.anatomy.root_rough import STEP_MM as HEIGHT_MM
 from siteplan.anatomy.root_rough import Ground, RoughRoot, ground_at, rough_root
@@ -103,8 +103,8 @@ def trace_root(scan: Scan, near_lps_mm: ArrayLike, *, side: str | None = None) -
     uncertainty = min(max(float(np.sqrt(own)), answers.sd_mm, found.doubt_mm), MOST_SD_MM)
     metal = holds_metal(source, rough, radius, levels, 0)
     words = [answers.words, found.words]
-    if crown_told(source, rough, levels) is None and widening_mm(radius) > -TAPER_MM:
-        words.append("Its ends are about equally wide, so its tip may be the other one: look which end is the tip.")
+    if not crown_is_last(source, rough, radius, levels)[1]:
+        words.append("Little tells its two ends apart, so its tip may be the other one: look which end is the tip.")
     note = " ".join(filter(None, [*words, _note(radius, high - low, scan, len(clicks), metal=metal)]))
     structure = Structure(Kind.ROOT, "tooth root", surface, where, MadeBy.FOUND, uncertainty, None, note)
     coronal, apex = (rough.centre_lps_mm + height * rough.axis for height in (low, high))
@@ -170,10 +170,8 @@ def _found(scan: Scan, ground: Ground, clicks: Points, levels: Levels) -> _Found
 def _crown_first(scan: Scan, rough: RoughRoot, levels: Levels) -> RoughRoot:
     """The same root with its crown at the first height. Only fitted radii tell the two ends of a stump apart."""
     source = _source(scan, rough)
-    last = crown_told(source, rough, levels)
-    if last is None:
-        last = widening_mm(_radii(source, rough, levels)[0]) > 0
-    return rough.turned() if last else rough
+    radius = rough.radius_mm if crown_told(source, rough, levels) is not None else _radii(source, rough, levels)[0]
+    return rough.turned() if crown_is_last(source, rough, radius, levels)[0] else rough
 
 
 def _source(scan: Scan, rough: RoughRoot) -> Sampler:

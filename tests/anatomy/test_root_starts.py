@@ -1,5 +1,7 @@
 """Answers of several starts on one root, as closed forms, and two clicks on an invented jaw of known geometry."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from jaw_phantom import Quality, as_scan, root_phantom
@@ -9,7 +11,7 @@ from siteplan.anatomy import root_starts
 from siteplan.anatomy.fit_many import Known, fit_many
 from siteplan.anatomy.levels import Levels
 from siteplan.anatomy.root import trace_root
-from siteplan.anatomy.root_crown import crown_told
+from siteplan.anatomy.root_crown import crown_is_last, crown_told
 from siteplan.anatomy.root_rough import Ground, RoughRoot
 from siteplan.anatomy.root_starts import MOST_SD_MM, Answers, answers_of
 from siteplan.anatomy.sample import sampler
@@ -133,3 +135,27 @@ def test_fewer_data_than_unknowns_leave_what_was_known() -> None:
     assert fitted.x[0] == pytest.approx([1.0, 2.0], abs=0.01)
     assert fitted.x[1] == pytest.approx([0.0, 0.0])
     assert fitted.sd[1] == pytest.approx([3.0, 3.0])
+
+
+@pytest.mark.parametrize(("open_above_mm", "last", "sure"), [(3.0, False, False), (99.0, True, True)])
+def test_a_narrow_crown_in_soft_tissue_is_no_tip(open_above_mm: float, last: bool, sure: bool) -> None:
+    """A rod that narrows upwards, as an incisor seen from its side: with its top out of the bone that is its crown.
+
+    Width and place disagree then, which is not sure. In bone all round only the width tells.
+    """
+    line = np.arange(-12.0, 12.01, 0.5)
+    z, y, x = np.meshgrid(line, line, line, indexing="ij")
+    grey = np.where(z > open_above_mm, 50.0, 600.0)
+    grey = np.where(np.hypot(x, y) < 2.0 - 0.02 * z, 1500.0, grey).astype(np.float32)
+    scan = as_scan(grey, 0.5, np.full(3, line[0]))
+    height = rough(18.0).height_mm
+    radius = np.repeat((2.0 - 0.02 * (9.0 - height))[:, None], 4, axis=1)
+    here = replace(rough(18.0), centre_lps_mm=np.array([0.0, 0.0, 9.0]), radius_mm=radius)
+    source = sampler(scan, np.array([[0.0, 0.0, 9.0], [0.0, 0.0, -9.0]]), 6.0)
+    assert crown_is_last(source, here, radius, Levels(None, 50.0, 1500.0)) == (last, sure)
+
+
+def test_dentine_is_no_metal_where_a_field_holds_little_dense_bone() -> None:
+    """Dentine is 1500 to 1900 HU and titanium beyond 3000 (from memory); air is -1000 HU by definition."""
+    little = Levels(-1000.0, 50.0, 1100.0)
+    assert 1900.0 < little.metal_edge < 3000.0

@@ -210,6 +210,9 @@ def _floor(case: Case, rng: np.random.Generator, add: object) -> None:
     beside = shape.points_lps_mm - click
     beside = beside - (beside @ towards)[:, None] * towards
     over = np.linalg.norm(beside, axis=1) < 5.0
+    for root in case.scene.roots:
+        # Where a root stands up into the cavity its own surface is what the air ends at.
+        over &= root.signed_mm(shape.points_lps_mm) > 1.0
     if cavity.septum is not None:
         over &= np.abs(cavity.ridge_mm(shape.points_lps_mm)) > 1.5
         add("septum height", cavity.septum[2], floor.septum_mm)
