@@ -13,6 +13,7 @@ from io import BytesIO
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import numpy as np
 from PIL import Image
 from PySide6.QtCore import QBuffer, QIODevice
 from PySide6.QtWidgets import QApplication, QWidget
@@ -25,7 +26,10 @@ from viewer.window import MainWindow
 
 ROOT = Path(__file__).resolve().parents[2]
 SIZE = (1400, 880)
-COLOURS = 224
+GREYS, COLOURS = 96, 128
+"""Of a large picture; greys of their own, because colours chosen for the whole gave soft tissue brown spots."""
+TINTED = 12
+"""Channels further apart than this are a colour and no grey."""
 FEW_BYTES, MOST_BYTES = 190_000, 200_000
 
 
@@ -154,12 +158,23 @@ def write(shown: QWidget, path: Path) -> None:
     picture = Image.open(BytesIO(bytes(buffer.data()))).convert("RGB")
     picture.save(path, optimize=True)
     if path.stat().st_size > FEW_BYTES:
-        few = picture.quantize(COLOURS, method=Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
+        few = picture.quantize(palette=palette_of(picture), dither=Image.Dither.NONE)
         few.save(path, optimize=True)
     size = path.stat().st_size
     print(f"{path.name}: {picture.width} x {picture.height}, {size} bytes")
     if size > MOST_BYTES:
         raise SystemExit(f"{path.name} is larger than {MOST_BYTES} bytes")
+
+
+def palette_of(picture: Image.Image) -> Image.Image:
+    """Even greys, and the colours of what is coloured."""
+    pixels = np.asarray(picture).reshape(1, -1, 3)
+    tinted = np.ptp(pixels.astype(np.int16), axis=2) > TINTED
+    chosen = Image.fromarray(pixels[tinted][None]).quantize(COLOURS, method=Image.Quantize.MAXCOVERAGE).getpalette()
+    greys = np.repeat(np.linspace(0, 255, GREYS).round().astype(int), 3)
+    palette = Image.new("P", (1, 1))
+    palette.putpalette([*greys.tolist(), *(chosen or [])[: 3 * COLOURS]])
+    return palette
 
 
 def main(out: Path, names: tuple[str, ...] = ()) -> None:
