@@ -8,7 +8,7 @@ from typing import Any
 
 from siteplan.commands import _keep
 from siteplan.commands._shared import print_json, progress_to, silent, tell_directions, tell_doubts
-from siteplan.measures import limits_words
+from siteplan.measures import limits_words, rounded_up
 
 
 def add_parser(subparsers: Any) -> None:
@@ -263,7 +263,7 @@ def _cautions(sites: Any) -> list[str]:
 def _percent(chance: Any) -> str:
     """A chance with its interval; none among the draws is no zero."""
     if chance.value == 0:
-        return f"under {100 * chance.high:.1f} %"
+        return f"under {rounded_up(100 * chance.high, 1):.1f} %"
     return f"{100 * chance.value:.0f} % ({limits_words(100 * chance.low, 100 * chance.high, 0)})"
 
 

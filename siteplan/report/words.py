@@ -2,11 +2,10 @@
 
 import re
 from collections.abc import Iterable
-from math import ceil
 from typing import Any
 
 from siteplan.flags import Flag
-from siteplan.measures import Measure, limits_words, rounded_down, thinner_words
+from siteplan.measures import Measure, limits_words, rounded_down, rounded_up, thinner_words
 
 NOT_MEASURED = "not measured"
 NO_BREAK = "\u00a0"
@@ -125,7 +124,7 @@ def percent_span(low: float, high: float) -> str:
 def chance_words(value: float, low: float, high: float) -> str:
     """A chance with its interval in brackets. None among the draws is no zero: its upper limit is told."""
     if value == 0:
-        return f"under {figure(ceil(1000 * high) / 10, 1)}{NO_BREAK}%"
+        return f"under {figure(rounded_up(100 * high, 1), 1)}{NO_BREAK}%"
     return f"{percent(value)} ({percent_span(low, high)})"
 
 
