@@ -118,7 +118,7 @@ def _from_layers(found: dict[Below, Layer], block: SiteBlock) -> BelowCrest:
 
 def _why_none(block: SiteBlock) -> Edge:
     b, m = int(np.argmin(np.abs(block.buccal_mm))), int(np.argmin(np.abs(block.distal_mm)))
-    whole = bool(np.isfinite(block.values[:, b, m]).all())
+    whole = bool(np.isfinite(block.values[block.depth_mm >= 0, b, m]).all())
     return _NONE if whole else Edge(None, None, (Flag.NO_SECOND_CORTEX, Flag.EDGE_OF_VOLUME))
 
 

@@ -24,7 +24,7 @@ _CANAL_LENGTH_MM = (1.0, 5.0)
 """A dark run on the axis of this length with bone behind it is a canal (diameters 2 to 4 mm, from memory)."""
 _LEAST_BONE_HU = 120.0
 """Cancellous bone must stand out from soft tissue by this much before a dark run in it can be called a canal."""
-_AIR_SHARE = 0.35
+AIR_SHARE = 0.35
 """Air is darker than soft tissue by at least this share of the step between the two, after blur."""
 _FILLED_MM = 2.5
 """A dark run behind a plate may be a filled cavity from this length on (our own); shorter ones may be canals too."""
@@ -102,7 +102,7 @@ def find_layers(block: SiteBlock, section: Section, levels: GreyLevels, crest_en
     start = int(np.searchsorted(z, crest_end_mm + 0.6))
     if start >= len(z) - 8:
         return []
-    air = smooth < levels.soft - _AIR_SHARE * levels.step
+    air = smooth < levels.soft - AIR_SHARE * levels.step
     outside = ~section.bone[:, axis] | air
     ends = np.flatnonzero(outside[start:])
     stop = start + int(ends[0]) if len(ends) else len(z)
@@ -115,7 +115,7 @@ def find_layers(block: SiteBlock, section: Section, levels: GreyLevels, crest_en
     if filled is not None:
         thick = _rough_thickness(smooth, filled, bone, block.spacing_mm)
         found.append(LayerStart(Below.FILLED, float(z[filled]), bone, levels.soft, thick))
-    if stop < len(z) - 2 and known[: stop + 2].all():
+    if stop < len(z) - 2 and known[start : stop + 2].all():
         found.append(_end_of_bone(z, smooth, start, stop, bone, air, levels))
     return found
 
@@ -198,6 +198,6 @@ def _canals(z: Array, smooth: Array, start: int, stop: int, bone: float, levels:
         length = float(z[b - 1] - z[a])
         if _CANAL_LENGTH_MM[0] <= length <= _CANAL_LENGTH_MM[1] and b < stop - 2:
             inside = float(smooth[a:b].min())
-            if inside > levels.soft - _AIR_SHARE * levels.step:
+            if inside > levels.soft - AIR_SHARE * levels.step:
                 out.append(LayerStart(Below.CANAL, float(z[a]), bone, levels.soft))
     return out

@@ -8,6 +8,7 @@ import numpy as np
 
 from siteplan.bone.block import SiteBlock
 from siteplan.bone.findings import Array
+from siteplan.bone.floor import AIR_SHARE
 from siteplan.bone.grey import CYLINDER_DEPTH_MM, CYLINDER_RADIUS_MM, GreyContext, region_weights, weighted_mean
 from siteplan.bone.reading import AxisReading
 from siteplan.flags import Flag
@@ -18,6 +19,9 @@ _BLURS = 2.5
 _LEAST_MARGIN_MM = 0.3
 _FLOOR_MARGIN_MM = 0.7
 """More room above a floor or a canal, whose roof may rise beside the axis (our own bound)."""
+
+_MOST_AIR = 0.02
+"""A larger share of air means that a floor was not told, and no mean of bone is taken there (our own bound)."""
 
 
 def trabecular_mean(
@@ -50,4 +54,8 @@ def trabecular_mean(
     weights *= inside[:, :, None]
     if not (weights > 0).any():
         return Measure.absent("grey", Flag.ALL_CORTEX, method=what)
+    with np.errstate(invalid="ignore"):
+        air = block.values < context.soft - AIR_SHARE * context.step
+    if weights[air].sum() > _MOST_AIR * weights.sum():
+        return Measure.absent("grey", Flag.NO_EDGE_FOUND, method=what)
     return weighted_mean(block, weights, context, method=what)

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from siteplan.bone import measure_bone
+from siteplan.bone import Calibration, below, measure_bone
 from siteplan.bone.shell_surface import Shell
 from siteplan.flags import Flag
 from siteplan.frame import site_frame
@@ -55,6 +55,26 @@ def test_plates_beside_a_hollow_are_no_less_exact_than_elsewhere(number: int):
         told = [(true.get(m.depth_mm), m.value) for m in found if m.value is not None]
         assert len(told) >= 4
         assert max(abs(value - at) for at, value in told if at is not None) < most
+
+
+def test_a_floor_is_found_where_the_scan_ends_just_above_the_crest_and_missing_it_leaves_no_mean_of_air(monkeypatch):
+    # The field ends 5 mm beyond the crest; what the shape says of floor, height and spongy bone holds all the same.
+    case = draw_harder("sinus", "coarse", np.random.default_rng([109, 14001]))
+    scale = Calibration(case.scanner.slope, case.scanner.intercept)
+    bone = measure_bone(case.scan, case.frame, levels_mm=LEVELS, calibration=scale)
+    truth = case.truth
+    for found, true in (
+        (bone.available_height, truth.sinus_plate),
+        (bone.second_cortex, truth.sinus_cavity - truth.sinus_plate),
+        (bone.trabecular_hu, truth.trabecular_hu),
+    ):
+        assert found.value is not None
+        assert found.low <= true <= found.high
+    # A floor that is not told: no number of bone is made of the air above it, 100 HU in the place of 290.
+    monkeypatch.setattr(below, "find_layers", lambda *_: [])
+    blind = measure_bone(case.scan, case.frame, levels_mm=LEVELS, calibration=scale)
+    assert blind.available_height.value is None
+    assert blind.trabecular_hu.value is None
 
 
 @pytest.fixture(scope="module")
