@@ -27,6 +27,9 @@ def main() -> int:
         "--first", type=int, default=0, help="number of the first phantom: other numbers, other phantoms"
     )
     parser.add_argument("--regimes", nargs="*", default=None, choices=list(REGIMES), metavar="REGIME")
+    parser.add_argument(
+        "--cortex", nargs=2, type=float, metavar="HU", help="bounds of the cortex of regimes, instead of their own"
+    )
     parser.add_argument("--groups", nargs="*", default=None, choices=list(HARDER), metavar="GROUP")
     parser.add_argument("--scans", nargs="*", default=list(SCANS), choices=list(SCANS), help="how groups are scanned")
     args = parser.parse_args()
@@ -36,7 +39,8 @@ def main() -> int:
     rows: list[Row] = []
     for regime in plain:
         for number in numbers:
-            rows += rows_of(draw_case(regime, np.random.default_rng([list(REGIMES).index(regime), number])), number)
+            rng = np.random.default_rng([list(REGIMES).index(regime), number])
+            rows += rows_of(draw_case(regime, rng, cortex_hu=args.cortex and tuple(args.cortex)), number)
             print(f"{regime} {number}", file=sys.stderr, flush=True)
     for group in groups:
         for scan in args.scans:

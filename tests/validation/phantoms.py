@@ -57,14 +57,24 @@ REGIMES = {
 }
 
 
-def draw_case(regime: str, rng: np.random.Generator, *, hardening: float = Scanner.hardening) -> Case:
-    """A random phantom of the regime with one site; `hardening` darkens around dense bone."""
+def draw_case(
+    regime: str,
+    rng: np.random.Generator,
+    *,
+    hardening: float = Scanner.hardening,
+    cortex_hu: tuple[float, float] | None = None,
+) -> Case:
+    """A random phantom of the regime with one site; `hardening` darkens around dense bone.
+
+    Args:
+        cortex_hu: bounds that the cortex is drawn from instead of the regime's own.
+    """
     r = REGIMES[regime]
 
     def draw(low: float, high: float) -> float:
         return float(rng.uniform(low, high))
 
-    jaw = _jaw(r, draw)
+    jaw = _jaw(r, draw, cortex_hu)
     # Gum and muscle are known to this only (`calibration.SOFT_TISSUE_HU`), and the drift of the scale is read off them.
     jaw = replace(jaw, hu={**jaw.hu, SOFT: draw(*SOFT_TISSUE_HU)})
     up = -1.0 if r.upper else 1.0
@@ -87,10 +97,10 @@ def draw_case(regime: str, rng: np.random.Generator, *, hardening: float = Scann
     return Case(regime, scan_of(place, scanner, box.min(0), box.max(0), rng), frame, truth, scanner)
 
 
-def _jaw(r: Regime, draw: Draw) -> Jaw:
+def _jaw(r: Regime, draw: Draw, cortex_hu: tuple[float, float] | None) -> Jaw:
     base = Jaw()
     hu = dict(base.hu)
-    hu[CORTEX] = draw(1100, 1350) if r.upper else draw(1400, 1650)
+    hu[CORTEX] = draw(*(cortex_hu or ((1100, 1350) if r.upper else (1400, 1650))))
     hu[CANCELLOUS] = draw(150, 300) if r.upper else draw(350, 550)
     if not r.upper:
         return Jaw(
