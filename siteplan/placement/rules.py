@@ -191,12 +191,16 @@ def _far_side(place: Place, fixture: Fixture, poses: Poses, table: _Table) -> No
     tip, bottom = at[:, 0], place.ridge.bottom_mm(at[:, 2])
     second = place.bone.second_cortex_depth
     if second.value is None:
-        table.add("bone beneath the tip (1.5 voxels are kept)", bottom - tip, keep)
+        table.add(f"bone beneath the tip ({FAR_SIDE_VOXELS:g} voxels are kept)", bottom - tip, keep)
         return
     nearer = np.minimum(bottom - _bottom_mm(place), 0.0)
     thick = place.bone.second_cortex
     within = thick.value if thick.value is not None and Flag.UNBOUNDED not in thick.flags else 0.0
     if fixture.design is Design.ONE_PIECE_BASAL and within > keep:
-        table.add("outer side of the second cortex (1.5 voxels are kept)", second.value + within + nearer - tip, keep)
+        table.add(
+            f"outer side of the second cortex ({FAR_SIDE_VOXELS:g} voxels are kept)",
+            second.value + within + nearer - tip,
+            keep,
+        )
     else:
         table.add("bone above the second cortex", second.value + nearer - tip, 0.0)
