@@ -28,6 +28,11 @@ _ENDING = (
 )
 """What is written down at the end of seating (common practice, no source)."""
 
+_STOP = (
+    "Do not follow as it stands: the drilling card of this site says why. Change the plan before anything is drilled."
+)
+"""This page may lie at the chair without the card."""
+
 _STILL_BY_HAND = (
     "Held firm when turned back by hand",
     "Radiograph taken and looked at",
@@ -65,6 +70,7 @@ def _blank(placed: PlacedFixture) -> dict[str, Any]:
         "fixture": fixture_words(placed),
         "aim": f"Aim for {torque_words(low, high)}, early loading from {torque_words(goal.loading_Ncm)}, "
         f"never above {torque_words(goal.ceiling_Ncm)}",
+        "stop": _STOP if placed.preparation.problems else "",
         "steps": [
             {"number": number, "what": f"{step.drill.name}: {step.shows}"}
             for number, step in enumerate(placed.preparation.steps, start=1)

@@ -19,6 +19,7 @@ from siteplan.report.outcome_figures import torque_depth_figure
 from siteplan.report.seating_content import LEFT_OUT, seating_content
 from siteplan.schemas import schema_of
 from siteplan.surgery.entries import Entry, Kind
+from siteplan.surgery.reasons import Reason
 from siteplan.surgery.seating_plan import SeatingPlan
 
 DAY = "2026-03-14"
@@ -194,6 +195,17 @@ def test_without_a_record_the_page_is_blank_and_without_a_fixture_there_is_none(
     assert blank is not None
     assert blank["blank"] is True
     assert seating_content(findings.sites[1], Identity.AS_GIVEN) is None
+
+
+def test_a_page_to_fill_in_says_that_a_plan_with_a_problem_must_not_be_followed(assessed: Findings) -> None:
+    """The page may lie at the chair without the card that says why."""
+    site = assessed.sites[0]
+    assert site.placed is not None
+    for problems in ((Reason("the fixture breaks a margin", "made for this test"),), ()):
+        preparation = replace(site.placed.preparation, problems=problems)
+        blank = seating_content(replace(site, placed=replace(site.placed, preparation=preparation)), Identity.AS_GIVEN)
+        assert blank is not None
+        assert ("Do not follow" in blank["stop"]) is bool(problems)
 
 
 def test_a_site_without_a_fixture_says_that_only_its_bone_was_assessed(findings: Findings, tmp_path: Path) -> None:
